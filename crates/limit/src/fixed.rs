@@ -1,0 +1,316 @@
+//! Quasi-steady-state lap on a given line: the fastest speeds along a path under an envelope.
+//!
+//! In `z = V²` the equation of motion along the path is `dz/ds = 2 a_x`, with `a_y = z·κ`. The highest speed
+//! that the grip allows at each node bounds `z` from above; integrating backwards with the hardest braking and
+//! forwards with the hardest drive, round the lap until nothing changes, gives the largest periodic profile
+//! below the bound (the phase-plane method, [Bobrow1985]). Steps are trapezoidal (Heun), second order.
+//!
+//! The grip limit is taken at tyre-made `a_t = 0`, where it is widest, so a car that slows down by drag alone may
+//! touch it; a steady corner with drag settles below it by itself, because drive and lateral force share the grip.
+//!
+//! The car follows the path exactly and without transients; line and mesh are not changed.
+
+use serde::Serialize;
+use vehicle::envelope::Envelope;
+
+use crate::geometry::ClosedCurve;
+
+/// Highest speed considered \[m/s\]: a car without any limit ends here.
+const MAX_SPEED_MPS: f64 = 400.0;
+
+/// Reasons why a line has no speed profile.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum FixedLineError {
+    /// Steps and curvatures do not belong together.
+    #[error("line has {steps} steps and {curvatures} curvatures, expected the same number, at least 3")]
+    Lengths {
+        /// Number of steps.
+        steps: usize,
+        /// Number of curvatures.
+        curvatures: usize,
+    },
+    /// A value that makes no sense.
+    #[error("line: node {node}: {quantity} is {found}, expected a finite number{expected}")]
+    Value {
+        /// Node, from 0.
+        node: usize,
+        /// What it is.
+        quantity: &'static str,
+        /// Value found.
+        found: f64,
+        /// Anything more expected.
+        expected: &'static str,
+    },
+    /// The car cannot keep moving: drag is beyond drive at every speed.
+    #[error("the car's drive never exceeds its drag, so it has no speed; check power and drag area")]
+    NoDrive,
+}
+
+/// Speeds of a lap on a closed line; all arrays have one value per node.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SpeedProfile {
+    /// Lap time \[s\].
+    pub lap_time_s: f64,
+    /// Time at each node \[s\], 0 at the first.
+    pub time_s: Vec<f64>,
+    /// Speed \[m/s\].
+    pub speed_mps: Vec<f64>,
+    /// Acceleration of the car along the line \[m/s²\], drag included, the mean of the steps before and after.
+    pub accel_x: Vec<f64>,
+    /// Lateral acceleration \[m/s²\], positive to the left.
+    pub accel_y: Vec<f64>,
+}
+
+/// A closed line at nodes: what [`fixed_line`] needs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// Distance from each node to the next \[m\]; the last one leads back to the first node.
+    pub step_m: Vec<f64>,
+    /// Curvature at each node \[1/m\], positive to the left.
+    pub curvature_radpm: Vec<f64>,
+    /// Position of each node \[m\].
+    pub x_m: Vec<f64>,
+    /// Position of each node \[m\].
+    pub y_m: Vec<f64>,
+}
+
+impl Line {
+    /// Nodes about `step_m` apart on a curve, moved or added so that every apex (peak of the curvature's
+    /// size) is a node: the slowest places are met exactly, whatever the step.
+    #[must_use]
+    pub fn on_curve(curve: &ClosedCurve, step_m: f64) -> Self {
+        let count = (curve.length_m() / step_m).round().max(8.0) as usize;
+        let step = curve.length_m() / count as f64;
+        let even = curve.evenly(count);
+        let size = |k: usize| even[k % count].curvature_radpm.abs();
+        let mut distances: Vec<f64> = Vec::with_capacity(count + 64);
+        for (k, place) in even.iter().enumerate() {
+            let (before, here, after) = (size(k + count - 1), size(k), size(k + 1));
+            let mut at = place.s_m;
+            // An apex lies near a node whose curvature tops both neighbours: vertex of the parabola through the
+            // three, sharpened by golden-section search, since a spline's curvature has corners at its knots.
+            if k > 0 && here > before && here >= after {
+                at = peak(curve, place.s_m - step, place.s_m + step);
+            }
+            if distances.last().is_none_or(|last| at > last + 1e-3 * step) {
+                distances.push(at);
+            }
+        }
+        let length = curve.length_m();
+        while distances.last().is_some_and(|last| *last >= length) {
+            distances.pop();
+        }
+        Self::at(curve, &distances)
+    }
+
+    fn at(curve: &ClosedCurve, distances: &[f64]) -> Self {
+        let places = curve.at_sorted(distances.iter().copied());
+        let n = places.len();
+        let next = |k: usize| if k + 1 < n { places[k + 1].s_m } else { places[0].s_m + curve.length_m() };
+        Self {
+            step_m: (0..n).map(|k| next(k) - places[k].s_m).collect(),
+            curvature_radpm: places.iter().map(|p| p.curvature_radpm).collect(),
+            x_m: places.iter().map(|p| p.x_m).collect(),
+            y_m: places.iter().map(|p| p.y_m).collect(),
+        }
+    }
+}
+
+/// Place of the largest size of curvature within an interval, by golden-section search.
+fn peak(curve: &ClosedCurve, from: f64, to: f64) -> f64 {
+    const GOLDEN: f64 = 0.618_033_988_749_894_9;
+    let size = |s: f64| curve.at(s).curvature_radpm.abs();
+    let (mut a, mut b) = (from, to);
+    let (mut c, mut d) = (b - GOLDEN * (b - a), a + GOLDEN * (b - a));
+    let (mut at_c, mut at_d) = (size(c), size(d));
+    for _ in 0..16 {
+        if at_c > at_d {
+            (b, d, at_d) = (d, c, at_c);
+            c = b - GOLDEN * (b - a);
+            at_c = size(c);
+        } else {
+            (a, c, at_c) = (c, d, at_d);
+            d = a + GOLDEN * (b - a);
+            at_d = size(d);
+        }
+    }
+    0.5 * (a + b)
+}
+
+/// The quasi-steady-state flying lap on a closed line (see the module).
+///
+/// # Errors
+/// [`FixedLineError`] for arrays that do not match, values that are not finite, steps that are not positive, or a
+/// car whose drive never exceeds its drag.
+///
+/// # Source
+/// `[Bobrow1985]` for the phase plane; the envelope is the caller's.
+pub fn fixed_line<E: Envelope + ?Sized>(envelope: &E, line: &Line) -> Result<SpeedProfile, FixedLineError> {
+    check(&line.step_m, &line.curvature_radpm)?;
+    let squares = fastest_squares(envelope, &line.step_m, &line.curvature_radpm)?;
+    Ok(profile(&squares, &line.step_m, &line.curvature_radpm))
+}
+
+fn check(steps: &[f64], curvatures: &[f64]) -> Result<(), FixedLineError> {
+    if steps.len() != curvatures.len() || steps.len() < 3 {
+        return Err(FixedLineError::Lengths { steps: steps.len(), curvatures: curvatures.len() });
+    }
+    for (node, (&step, &curvature)) in steps.iter().zip(curvatures).enumerate() {
+        if !(step.is_finite() && step > 0.0) {
+            return Err(FixedLineError::Value {
+                node,
+                quantity: "step",
+                found: step,
+                expected: " above 0 m",
+            });
+        }
+        if !curvature.is_finite() {
+            return Err(FixedLineError::Value {
+                node,
+                quantity: "curvature",
+                found: curvature,
+                expected: "",
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Squared speeds \[m²/s²\] of the fastest lap.
+fn fastest_squares<E: Envelope + ?Sized>(
+    envelope: &E,
+    steps: &[f64],
+    curvatures: &[f64],
+) -> Result<Vec<f64>, FixedLineError> {
+    let n = steps.len();
+    let top = top_speed(envelope).ok_or(FixedLineError::NoDrive)?;
+    let mut limit = Vec::with_capacity(n);
+    let mut guess = top;
+    for &curvature in curvatures {
+        guess = cornering_speed(envelope, curvature.abs(), top, guess);
+        limit.push(guess * guess);
+    }
+    let start = (0..n).min_by(|a, b| limit[*a].total_cmp(&limit[*b])).unwrap_or(0);
+
+    // 2·a_x at a node, braking as hard or driving as hard as the lateral force leaves room for.
+    let slope = |z: f64, k: usize, drive: bool| -> f64 {
+        let v = z.sqrt();
+        let (brake, pull) = envelope.longitudinal_range(v, z * curvatures[k]).unwrap_or((0.0, 0.0));
+        2.0 * (if drive { pull } else { brake } - envelope.drag(v).value)
+    };
+    let mut z = limit.clone();
+    // Backwards: the fastest square at k from which k + 1 can be reached by braking.
+    sweep(&mut z, start, false, |z_next, k, next| {
+        let h = steps[k];
+        let at_next = slope(z_next, next, false);
+        let mut z = (z_next - h * at_next).min(limit[k]);
+        for _ in 0..2 {
+            z = (z_next - 0.5 * h * (at_next + slope(z, k, false))).min(limit[k]);
+        }
+        z
+    });
+    let reachable = z.clone();
+    sweep(&mut z, start, true, |z_before, next, before| {
+        let h = steps[before];
+        let at_before = slope(z_before, before, true);
+        let floor = 1e-4;
+        let mut z = (z_before + h * at_before).min(reachable[next]).max(floor);
+        for _ in 0..2 {
+            z = (z_before + 0.5 * h * (at_before + slope(z, next, true))).min(reachable[next]).max(floor);
+        }
+        z
+    });
+    Ok(z)
+}
+
+/// Runs `step(value at the node just left, node, node just left)` round the lap until nothing gets lower.
+fn sweep(z: &mut [f64], start: usize, forward: bool, step: impl Fn(f64, usize, usize) -> f64) {
+    let n = z.len();
+    let mut from = start;
+    // A second lap settles what the first began with; a few more cost nothing when it has settled.
+    for count in 0..4 * n {
+        let to = if forward { (from + 1) % n } else { (from + n - 1) % n };
+        let new = step(z[from], to, from).min(z[to]);
+        let settled = count >= n && z[to] - new <= 1e-12 * z[to];
+        z[to] = new;
+        if settled {
+            break;
+        }
+        from = to;
+    }
+}
+
+/// Highest steady speed on a straight \[m/s\]; `None` when drive never exceeds drag.
+pub(crate) fn top_speed<E: Envelope + ?Sized>(envelope: &E) -> Option<f64> {
+    let spare = |v: f64| {
+        let drive = envelope.longitudinal_range(v, 0.0).map_or(0.0, |range| range.1);
+        drive - envelope.drag(v).value
+    };
+    if spare(MAX_SPEED_MPS) >= 0.0 {
+        return Some(MAX_SPEED_MPS);
+    }
+    // The last speed with drive to spare, from above: scan, then bisect.
+    let mut low = (1..80).rev().map(|i| f64::from(i) * MAX_SPEED_MPS / 80.0).find(|v| spare(*v) > 0.0)?;
+    let mut high = low + MAX_SPEED_MPS / 80.0;
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if spare(middle) > 0.0 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Some(low)
+}
+
+/// Highest speed \[m/s\], at most `top`, at which the grip holds the car on a curvature without longitudinal force.
+///
+/// Safeguarded Newton on `ln usage = 0`, started at the neighbour's speed.
+pub(crate) fn cornering_speed<E: Envelope + ?Sized>(
+    envelope: &E,
+    curvature: f64,
+    top: f64,
+    guess: f64,
+) -> f64 {
+    if envelope.usage(top, 0.0, top * top * curvature).value <= 1.0 {
+        return top;
+    }
+    let (mut low, mut high) = (0.0, top);
+    let mut v = guess.clamp(0.05 * top, 0.999 * top);
+    for _ in 0..60 {
+        let usage = envelope.usage(v, 0.0, v * v * curvature);
+        let excess = usage.value.max(1e-300).ln();
+        if excess > 0.0 {
+            high = v;
+        } else {
+            low = v;
+        }
+        if excess.abs() < 1e-13 || high - low < 1e-12 * high {
+            break;
+        }
+        let slope =
+            (usage.gradient[0] + usage.gradient[2] * 2.0 * v * curvature) * v / usage.value.max(1e-300);
+        // Newton in ln v: usage is close to a power of the speed.
+        let next = v * (-excess / slope).clamp(-1.0, 1.0).exp();
+        v = if next.is_finite() && next > low && next < high { next } else { 0.5 * (low + high) };
+    }
+    v
+}
+
+fn profile(squares: &[f64], steps: &[f64], curvatures: &[f64]) -> SpeedProfile {
+    let n = squares.len();
+    let speed_mps: Vec<f64> = squares.iter().map(|z| z.sqrt()).collect();
+    let mut time_s = Vec::with_capacity(n);
+    let mut clock = 0.0;
+    let mut step_accel = Vec::with_capacity(n);
+    for k in 0..n {
+        let next = (k + 1) % n;
+        time_s.push(clock);
+        // Exact for the constant acceleration within a step.
+        clock += 2.0 * steps[k] / (speed_mps[k] + speed_mps[next]);
+        step_accel.push((squares[next] - squares[k]) / (2.0 * steps[k]));
+    }
+    let accel_x = (0..n).map(|k| 0.5 * (step_accel[(k + n - 1) % n] + step_accel[k])).collect();
+    let accel_y = (0..n).map(|k| squares[k] * curvatures[k]).collect();
+    SpeedProfile { lap_time_s: clock, time_s, speed_mps, accel_x, accel_y }
+}
