@@ -1,6 +1,37 @@
 //! The car: file, tyres, loads, grip envelope, steady state and transient simulation.
+//!
+//! ```text
+//! car file (TOML) ──► car::Car ──► simulation::Simulation   a driver's pedals in, 1 kHz states out
+//!                            ├──► envelope::Envelope       what a lap planner may ask of the tyres
+//! [grip_ellipse] ──► envelope::GripEllipse ──► Envelope    the yardstick car
+//! ```
+//!
+//! Everything is a pure function of its arguments; no files are read here. Axes are ISO 8855 (x forward, y left,
+//! z up; left turn, left steer and yaw to the left positive), units SI, kelvin and pascal.
+//!
+//! ```
+//! use vehicle::car::Car;
+//! use vehicle::simulation::{Controls, Road, Simulation, SimulationOptions};
+//!
+//! let car = Car::from_toml_str(vehicle::examples::GT)?;
+//! let mut simulation = Simulation::new(&car, SimulationOptions::default())?;
+//! simulation.place(0.0, 0.0, 0.0, 30.0);
+//! for _ in 0..1000 {
+//!     simulation.step(&Controls { throttle: 0.6, steering_wheel_angle_rad: 0.3, ..Default::default() }, &Road::default());
+//! }
+//! let state = simulation.state();
+//! assert!(state.yaw_rate_radps > 0.0 && state.wheels.fr.load_n > state.wheels.fl.load_n);
+//! # Ok::<(), vehicle::CarError>(())
+//! ```
 
+pub mod car;
 pub mod envelope;
 mod error;
+pub mod examples;
+pub mod road_roughness;
+pub mod simulation;
+pub mod tyre;
+mod units;
+pub mod wheels;
 
 pub use error::CarError;
