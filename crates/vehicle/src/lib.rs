@@ -28,6 +28,7 @@ pub mod car;
 pub mod envelope;
 mod error;
 pub mod examples;
+pub mod loads;
 pub mod road_roughness;
 pub mod simulation;
 pub mod tyre;

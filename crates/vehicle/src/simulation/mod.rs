@@ -472,7 +472,7 @@ impl Simulation {
 
         self.steps += 1;
         if self.steps.is_multiple_of(slow::EVERY) {
-            self.slow.step(&self.car, &self.options, &self.ride, &self.tyres, speed, camber);
+            self.slow.step(&self.car, &self.options, &self.tyres, speed, camber);
             if self.steps.is_multiple_of(slow::EVERY * 100) {
                 self.weigh();
             }
@@ -487,7 +487,7 @@ impl Simulation {
         let steering = &self.car.steering;
         let command =
             steering.force_feedback_gain * self.steer_torque_nm / steering.force_feedback_full_scale_nm;
-        let heights = self.ride.corner_heights_m(&self.car);
+        let heights = self.ride.corner_heights_m();
         let wheel = |i: usize| WheelState {
             speed_radps: self.driveline.spin[i],
             wheel_speed_mps: self.driveline.spin[i] * self.tyres.radius_m[i],

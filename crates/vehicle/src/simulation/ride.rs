@@ -4,9 +4,7 @@
 //! not appear but where slope, banking or curvature change it.
 
 use crate::car::{Car, GRAVITY_MPS2};
-
-/// Stiffness of the floor when it touches the road \[N/m\], per axle. Common practice, no source.
-const FLOOR_NPM: f64 = 8e5;
+use crate::loads::FLOOR_NPM;
 
 /// What moves the body in one step.
 #[derive(Debug, Clone, Copy)]
@@ -146,7 +144,7 @@ impl Ride {
     }
 
     /// Floor over the road at the four corners \[m\].
-    pub(super) fn corner_heights_m(&self, _car: &Car) -> [f64; 4] {
+    pub(super) fn corner_heights_m(&self) -> [f64; 4] {
         std::array::from_fn(|i| {
             self.rest_height_m[i / 2] + self.body_height(self.corner_m[i]) - self.road_m[i]
         })

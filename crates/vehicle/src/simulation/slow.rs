@@ -6,7 +6,6 @@
 
 use super::SimulationOptions;
 use super::driveline::Driveline;
-use super::ride::Ride;
 use super::tyres::Tyres;
 use crate::car::Car;
 
@@ -96,7 +95,6 @@ impl Slow {
         &mut self,
         car: &Car,
         options: &SimulationOptions,
-        _ride: &Ride,
         tyres: &Tyres,
         speed_mps: f64,
         inclination_rad: [f64; 4],
