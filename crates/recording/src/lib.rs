@@ -1,1 +1,137 @@
-//! To be written.
+//! Recordings of drives, from files of any source, as channels in SI and ISO 8855.
+//!
+//! [`read`] finds the format by content, recognises the columns by name and unit, converts them once, and tells in a
+//! [`Report`] what it recognised, what it left out and why, and what is odd about the data. What the file does not say, or
+//! says in its own way, is stated by the user in a [`Map`]. Axes are never guessed: a source that counts y to the right
+//! needs `sign = -1` in its map.
+//!
+//! ```
+//! use channels::Channel;
+//! use recording::{Map, Source, read};
+//!
+//! let text = b"Time [s],Speed [km/h]\n0.00,36\n0.02,36.9\n";
+//! let source = Source::Bytes { name: "drive.csv", bytes: text };
+//! let reading = read(source, &Map::default(), &mut |_| {})?;
+//! assert_eq!(reading.samples.get(Channel::Speed).map(|v| v.values[0]), Some(10.0));
+//! assert!((reading.report.clocks[0].rate_hz - 50.0).abs() < 1e-9);
+//! # Ok::<(), recording::ReadError>(())
+//! ```
+//!
+//! Memory: a few blocks of the file, and eight bytes for each value of a recognised channel.
+
+mod assemble;
+mod csv;
+mod error;
+mod map;
+mod names;
+mod number;
+mod plan;
+mod report;
+
+pub use error::{Place, ReadError};
+pub use map::{Map, MapError};
+pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Issue, Report};
+
+use channels::Samples;
+use std::fs::File;
+use std::io::{Read, Seek};
+use std::path::Path;
+
+/// Where a recording comes from.
+#[derive(Debug, Clone, Copy)]
+pub enum Source<'a> {
+    /// A file.
+    File(&'a Path),
+    /// The content of a file that is in memory, with a name for messages.
+    Bytes {
+        /// Name for messages and the report.
+        name: &'a str,
+        /// Content.
+        bytes: &'a [u8],
+    },
+}
+
+/// How far reading has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Progress {
+    /// Bytes of the file that are read.
+    pub bytes_done: u64,
+    /// Size of the file, when known.
+    pub bytes_total: Option<u64>,
+}
+
+/// A recording and what is to be said about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// The channels.
+    pub samples: Samples,
+    /// What was found.
+    pub report: Report,
+}
+
+/// Reads a recording.
+///
+/// Rows that are damaged in a small way are left out and reported; the progress callback is called about once a megabyte.
+///
+/// # Errors
+/// [`ReadError`] when nothing is usable, or when only the user can tell what a column means.
+pub fn read(source: Source<'_>, map: &Map, progress: &mut dyn FnMut(Progress)) -> Result<Reading, ReadError> {
+    match source {
+        Source::Bytes { name, bytes } => {
+            let head = &bytes[..bytes.len().min(csv::HEAD)];
+            by_content(name, head, Input::Bytes(bytes), Some(bytes.len() as u64), map, progress)
+        }
+        Source::File(path) => {
+            let name = path.display().to_string();
+            let failed = |source| ReadError::Open { file: name.clone(), source };
+            let about = std::fs::metadata(path).map_err(failed)?;
+            if !about.is_file() {
+                return Err(ReadError::NotAFile { file: name });
+            }
+            let mut file = File::open(path).map_err(failed)?;
+            let mut head = Vec::new();
+            file.by_ref().take(csv::HEAD as u64).read_to_end(&mut head).map_err(failed)?;
+            file.rewind().map_err(failed)?;
+            by_content(&name, &head, Input::File(file), Some(about.len()), map, progress)
+        }
+    }
+}
+
+enum Input<'a> {
+    Bytes(&'a [u8]),
+    File(File),
+}
+
+fn by_content(
+    name: &str,
+    head: &[u8],
+    input: Input<'_>,
+    bytes_total: Option<u64>,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    if head.is_empty() {
+        return Err(ReadError::Empty { file: name.to_owned() });
+    }
+    if let Some(found) = known_but_unread(head) {
+        return Err(ReadError::UnknownContent { file: name.to_owned(), found: found.to_owned() });
+    }
+    match input {
+        Input::Bytes(bytes) => csv::read(name, head, bytes, bytes_total, map, progress),
+        Input::File(file) => csv::read(name, head, file, bytes_total, map, progress),
+    }
+}
+
+/// Formats that users try, by their first bytes.
+fn known_but_unread(head: &[u8]) -> Option<&'static str> {
+    let begins = |magic: &[u8]| head.starts_with(magic);
+    if begins(b"PK\x03\x04") {
+        Some("is a ZIP archive or a spreadsheet; unpack it, or save the sheet as CSV")
+    } else if begins(&[0x1F, 0x8B]) || begins(&[0x28, 0xB5, 0x2F, 0xFD]) {
+        Some("is compressed; unpack it first")
+    } else if begins(b"SQLite format 3\0") {
+        Some("is a database")
+    } else {
+        None
+    }
+}

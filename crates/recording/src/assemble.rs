@@ -1,0 +1,349 @@
+//! From the columns of a file to [`Samples`] and the report: clocks are cleaned, values are judged.
+//!
+//! The same for every format. A row is kept when its time stamp is a number and later than every kept one before it;
+//! everything left out is counted and its first place is named.
+
+use crate::error::{Place, ReadError};
+use crate::plan::{Conversion, Wanted};
+use crate::report::{ClockReport, Finding, Gap, Issue};
+use channels::{Channel, Origin, Samples, Unit, units_of};
+
+/// The columns that were read from one table, in SI.
+pub(crate) struct Table<'a> {
+    pub(crate) rows: usize,
+    pub(crate) columns: Vec<ReadColumn>,
+    /// Place of a row (from 0) in the file.
+    pub(crate) place: &'a dyn Fn(usize) -> Place,
+}
+
+/// One column, NaN where the file has no finite number.
+pub(crate) struct ReadColumn {
+    pub(crate) wanted: Wanted,
+    pub(crate) values: Vec<f64>,
+    /// Fields without a value, and the row of the first.
+    pub(crate) missing: Tally,
+    /// Infinite values, and the row of the first.
+    pub(crate) infinite: Tally,
+}
+
+/// A count and where it began.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) struct Tally {
+    pub(crate) count: usize,
+    pub(crate) first: usize,
+}
+
+impl Tally {
+    pub(crate) fn note(&mut self, row: usize) {
+        if self.count == 0 {
+            self.first = row;
+        }
+        self.count += 1;
+    }
+
+    /// Adds the tally of later rows, which counted from `offset`.
+    pub(crate) fn append(&mut self, later: Self, offset: usize) {
+        if self.count == 0 {
+            self.first = later.first + offset;
+        }
+        self.count += later.count;
+    }
+}
+
+/// More rows out of order than this share are no slip of the logger but another file behind the first. Common practice,
+/// no source.
+const BACKWARDS_SHARE: f64 = 0.01;
+
+/// A time that begins later than this does not count from the start of the recording but from midnight, from the start of
+/// the computer or from 1970 \[s\]. Common practice, no source.
+const OTHER_ORIGIN_S: f64 = 3600.0;
+
+/// Adds one table to the samples.
+///
+/// # Errors
+/// Time that runs backwards in more than a slip, or fewer than two usable stamps.
+pub(crate) fn add_table(
+    file: &str,
+    table: Table<'_>,
+    samples: &mut Samples,
+    issues: &mut Vec<Issue>,
+) -> Result<ClockReport, ReadError> {
+    let Table { rows, mut columns, place } = table;
+    let time = columns.iter().position(|c| c.wanted.channel == Channel::Time);
+    let mut time_s = time.map(|i| columns.remove(i).values).unwrap_or_default();
+    let order = Order::of(&time_s);
+    order.refuse_hopeless(file, rows, place)?;
+    let mut clock = ClockReport {
+        channels: columns.iter().map(|c| c.wanted.channel).collect(),
+        stamps: order.kept,
+        rate_hz: f64::NAN,
+        origin_s: 0.0,
+        gaps: Vec::new(),
+        lost: 0,
+        repeats: order.repeats.count,
+        backwards: order.backwards.count,
+        unstamped: order.unstamped.count,
+        jitter_ms: 0.0,
+    };
+    let keep = order.keep.as_deref();
+    retain(&mut time_s, keep);
+    if time_s[0].abs() > OTHER_ORIGIN_S {
+        clock.origin_s = time_s[0];
+        time_s.iter_mut().for_each(|t| *t -= clock.origin_s);
+    }
+    judge_clock(&time_s, &mut clock);
+    let mut found = order.findings(place);
+    found.extend(clock_findings(&clock));
+    for column in &mut columns {
+        retain(&mut column.values, keep);
+        found.extend(judge_values(column, place));
+    }
+    let id = samples.add_clock(time_s).map_err(|e| internal(file, &e))?;
+    for column in columns {
+        samples
+            .insert(column.wanted.channel, id, column.values, Origin::Logged)
+            .map_err(|e| internal(file, &e))?;
+    }
+    issues.extend(found.into_iter().map(Issue::from));
+    Ok(clock)
+}
+
+/// The clock was cleaned and the columns are of one length; should that ever fail, say so instead of giving up.
+fn internal(file: &str, error: &channels::SamplesError) -> ReadError {
+    ReadError::Format {
+        file: file.to_owned(),
+        format: "recording",
+        found: error.to_string(),
+        advice: "This is a fault of the reader; please report it".to_owned(),
+    }
+}
+
+fn retain(values: &mut Vec<f64>, keep: Option<&[bool]>) {
+    if let Some(keep) = keep {
+        let mut flags = keep.iter();
+        values.retain(|_| flags.next().copied().unwrap_or(false));
+    }
+}
+
+/// What is wrong with the order of the stamps.
+struct Order {
+    /// None: every row is kept.
+    keep: Option<Vec<bool>>,
+    kept: usize,
+    repeats: Tally,
+    backwards: Tally,
+    unstamped: Tally,
+    /// Time and time before of the first stamp that is out of order \[s\].
+    fall_s: (f64, f64),
+}
+
+impl Order {
+    fn of(time_s: &[f64]) -> Self {
+        let clean = time_s.first().is_some_and(|t| t.is_finite()) && time_s.windows(2).all(|w| w[1] > w[0]);
+        let mut order = Self {
+            keep: None,
+            kept: time_s.len(),
+            repeats: Tally::default(),
+            backwards: Tally::default(),
+            unstamped: Tally::default(),
+            fall_s: (f64::NAN, f64::NAN),
+        };
+        if clean && time_s.last().is_some_and(|t| t.is_finite()) {
+            return order;
+        }
+        let mut last = f64::NEG_INFINITY;
+        let mut keep = vec![false; time_s.len()];
+        for (row, &t) in time_s.iter().enumerate() {
+            if !t.is_finite() {
+                order.unstamped.note(row);
+            } else if t > last {
+                keep[row] = true;
+                last = t;
+            } else if t == last {
+                order.repeats.note(row);
+            } else {
+                if order.backwards.count == 0 {
+                    order.fall_s = (t, last);
+                }
+                order.backwards.note(row);
+            }
+        }
+        order.kept = keep.iter().filter(|&&k| k).count();
+        order.keep = Some(keep);
+        order
+    }
+
+    fn refuse_hopeless(
+        &self,
+        file: &str,
+        rows: usize,
+        place: &dyn Fn(usize) -> Place,
+    ) -> Result<(), ReadError> {
+        if self.backwards.count as f64 > rows as f64 * BACKWARDS_SHARE {
+            return Err(ReadError::TimeBackwards {
+                file: file.to_owned(),
+                place: place(self.backwards.first),
+                time_s: self.fall_s.0,
+                before_s: self.fall_s.1,
+                rows: self.backwards.count,
+            });
+        }
+        if self.kept < 2 {
+            let advice = if self.unstamped.count > 0 {
+                format!("{} has no time stamp; check the time column", place(self.unstamped.first))
+            } else if self.repeats.count > 0 {
+                format!(
+                    "{} repeats the stamp before; does the time column count the time?",
+                    place(self.repeats.first)
+                )
+            } else {
+                "One sample is no drive; export a longer stretch".to_owned()
+            };
+            return Err(ReadError::TooFewSamples { file: file.to_owned(), stamps: self.kept, rows, advice });
+        }
+        Ok(())
+    }
+
+    fn findings(&self, place: &dyn Fn(usize) -> Place) -> Vec<Finding> {
+        let first = |t: &Tally| place(t.first).to_string();
+        let mut found = Vec::new();
+        if self.repeats.count > 0 {
+            found.push(Finding::Repeats { count: self.repeats.count, first: first(&self.repeats) });
+        }
+        if self.backwards.count > 0 {
+            let (time_s, before_s) = self.fall_s;
+            found.push(Finding::Backwards {
+                count: self.backwards.count,
+                first: first(&self.backwards),
+                time_s,
+                before_s,
+            });
+        }
+        if self.unstamped.count > 0 {
+            found.push(Finding::Unstamped { count: self.unstamped.count, first: first(&self.unstamped) });
+        }
+        found
+    }
+}
+
+/// A step of this many median steps is a gap: the next sample but one, less the jitter it may have. Common practice, no
+/// source.
+const GAP_STEPS: f64 = 1.75;
+
+/// Steps that vary by more than this share of the median step (root mean square) are worth a word. Common practice, no
+/// source.
+const JITTER_SHARE: f64 = 0.05;
+
+/// Rate, gaps and jitter of n >= 2 increasing stamps.
+fn judge_clock(time_s: &[f64], clock: &mut ClockReport) {
+    let steps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
+    let mut sorted = steps.clone();
+    let middle = sorted.len() / 2;
+    let median_s = *sorted.select_nth_unstable_by(middle, f64::total_cmp).1;
+    clock.rate_hz = 1.0 / median_s;
+    let mut squares = 0.0;
+    for (i, step) in steps.iter().enumerate() {
+        if *step > GAP_STEPS * median_s {
+            clock.gaps.push(Gap { from_s: time_s[i], to_s: time_s[i + 1] });
+            clock.lost += (step / median_s).round() as usize - 1;
+        } else {
+            squares += (step - median_s).powi(2);
+        }
+    }
+    let even = (steps.len() - clock.gaps.len()).max(1);
+    clock.jitter_ms = 1e3 * (squares / even as f64).sqrt();
+}
+
+fn clock_findings(clock: &ClockReport) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let length = |g: &Gap| g.to_s - g.from_s;
+    if let Some(longest) = clock.gaps.iter().copied().max_by(|a, b| length(a).total_cmp(&length(b))) {
+        found.push(Finding::Gaps {
+            count: clock.gaps.len(),
+            lost: clock.lost,
+            longest_s: length(&longest),
+            from_s: longest.from_s,
+        });
+    }
+    let step_ms = 1e3 / clock.rate_hz;
+    if clock.jitter_ms > JITTER_SHARE * step_ms {
+        found.push(Finding::Jitter { jitter_ms: clock.jitter_ms, step_ms });
+    }
+    found
+}
+
+/// A pedal that moves, but never beyond this, was divided by a hundred once too often.
+const PEDAL_IN_PERCENT_TWICE: f64 = 0.0101;
+
+fn judge_values(column: &ReadColumn, place: &dyn Fn(usize) -> Place) -> Vec<Finding> {
+    let Wanted { channel, conversion, heading, .. } = &column.wanted;
+    let (channel, heading) = (*channel, || heading.clone());
+    let mut found = Vec::new();
+    let Tally { count, first } = column.missing;
+    if count > 0 {
+        found.push(Finding::Missing { channel, column: heading(), count, first: place(first).to_string() });
+    }
+    let Tally { count, first } = column.infinite;
+    if count > 0 {
+        found.push(Finding::Infinite { channel, column: heading(), count, first: place(first).to_string() });
+    }
+    let (low, high) = channel.plausible();
+    let (mut least, mut most, mut values, mut outside) = (f64::INFINITY, f64::NEG_INFINITY, 0_usize, 0_usize);
+    for &v in &column.values {
+        if !v.is_nan() {
+            least = least.min(v);
+            most = most.max(v);
+            values += 1;
+            outside += usize::from(v < low || v > high);
+        }
+    }
+    if values == 0 {
+        return found;
+    }
+    if outside > 0 {
+        let (a, b) = (conversion.raw(least), conversion.raw(most));
+        found.push(Finding::Implausible {
+            channel,
+            column: heading(),
+            outside,
+            values,
+            low,
+            high,
+            unit: channel.dimension().si_symbol().to_owned(),
+            least: a.min(b),
+            most: a.max(b),
+            hint: other_unit(channel, conversion, a.min(b), a.max(b)),
+        });
+    }
+    let pedal = matches!(
+        channel,
+        Channel::Throttle | Channel::Brake | Channel::ThrottleTravel | Channel::BrakeTravel
+    );
+    if pedal && conversion.unit.factor < 1.0 && most > 0.0 && most < PEDAL_IN_PERCENT_TWICE {
+        found.push(Finding::NeverBeyondOnePercent { channel, column: heading(), most });
+    }
+    if least == most && values > 1 {
+        found.push(Finding::Constant {
+            channel,
+            column: heading(),
+            value: conversion.raw(most),
+            unit: conversion.unit.symbol.to_owned(),
+        });
+    }
+    found
+}
+
+/// Units in which the numbers of the column would be plausible.
+fn other_unit(channel: Channel, used: &Conversion, least: f64, most: f64) -> String {
+    let (low, high) = channel.plausible();
+    let fits = |u: &&Unit| {
+        let (a, b) = (Conversion::of(**u).unit.to_si(least), u.to_si(most));
+        u.symbol != used.unit.symbol && a >= low && b <= high
+    };
+    let symbols: Vec<&str> = units_of(channel.dimension()).filter(fits).map(|u| u.symbol).take(3).collect();
+    if symbols.is_empty() {
+        "check what the column holds".to_owned()
+    } else {
+        format!("it would fit in {}: state the unit in a map if so", symbols.join(" or "))
+    }
+}

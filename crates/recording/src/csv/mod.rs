@@ -1,0 +1,85 @@
+//! Text in columns: any common separator, decimal mark, encoding and line end, all found by content.
+
+mod cell;
+mod encoding;
+mod layout;
+mod rows;
+
+use crate::assemble::{Table, add_table};
+use crate::error::ReadError;
+use crate::plan::{check_map, list, plan};
+use crate::report::{Finding, Format, Issue, Report};
+use crate::{Map, Progress, Reading};
+use channels::{Channel, Samples};
+use encoding::{Encoding, Text};
+use std::io::Read;
+
+/// First part of the file, from which the layout is found.
+pub(crate) const HEAD: usize = 256 << 10;
+
+/// Reads a text recording; `head` are its first bytes, which `reader` gives again.
+pub(crate) fn read<R: Read>(
+    file: &str,
+    head: &[u8],
+    reader: R,
+    bytes_total: Option<u64>,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    let encoding =
+        Encoding::sniff(head).map_err(|found| ReadError::UnknownContent { file: file.to_owned(), found })?;
+    let mut text = Text::new(reader, encoding);
+    let mut pending = Vec::new();
+    let failed = |source| ReadError::Read { file: file.to_owned(), offset: 0, source };
+    let mut more = true;
+    while more && pending.len() < HEAD {
+        more = text.append(HEAD, &mut pending).map_err(failed)?;
+    }
+    if !pending.contains(&b'\n') && pending.contains(&b'\r') {
+        text.cr_only = true;
+        pending.iter_mut().filter(|b| **b == b'\r').for_each(|b| *b = b'\n');
+    }
+    let layout = layout::find(file, &pending, !more, encoding, map)?;
+    let plan = plan(file, layout.header_line, &layout.headings, map)?;
+    let wanted: Vec<Channel> = plan.wanted.iter().map(|w| w.channel).collect();
+    check_map(file, &layout.headings, &wanted, map)?;
+    let (line, found) = (layout.header_line, list(&layout.headings));
+    if plan.time().is_none() {
+        return Err(ReadError::NoTimeColumn { file: file.to_owned(), line, found });
+    }
+    if plan.wanted.len() == 1 {
+        return Err(ReadError::NoChannel { file: file.to_owned(), line, found });
+    }
+    pending.drain(..layout.data_byte);
+    let rows = rows::read(file, &mut text, pending, &layout, &plan.wanted, bytes_total, progress)?;
+    if rows.rows == 0 {
+        return Err(ReadError::NoData { file: file.to_owned(), line, columns: layout.headings.len() });
+    }
+
+    let mut issues: Vec<Issue> = plan.findings.into_iter().map(Issue::from).collect();
+    if let Some((line, found)) = rows.cut_off {
+        let expected = layout.headings.len();
+        issues.push(Finding::CutOff { place: format!("line {line}"), found, expected }.into());
+    }
+    let mut samples = Samples::new();
+    let place = rows.place();
+    let count = rows.rows;
+    let table = Table { rows: count, columns: rows.columns, place: &place };
+    let clock = add_table(file, table, &mut samples, &mut issues)?;
+    let mut metadata = layout.preamble;
+    let separator =
+        if layout.separator == b'\t' { "tab".to_owned() } else { (layout.separator as char).to_string() };
+    metadata.insert("separator".to_owned(), separator);
+    metadata.insert("decimal mark".to_owned(), (layout.decimal.byte() as char).to_string());
+    metadata.insert("encoding".to_owned(), encoding.name().to_owned());
+    let report = Report {
+        source: file.to_owned(),
+        format: Format::Csv,
+        rows: count,
+        columns: plan.columns,
+        clocks: vec![clock],
+        metadata,
+        issues,
+    };
+    Ok(Reading { samples, report })
+}
