@@ -31,6 +31,7 @@ pub mod examples;
 pub mod loads;
 pub mod road_roughness;
 pub mod simulation;
+pub mod single_track;
 pub mod tyre;
 mod units;
 pub mod wheels;
