@@ -1,0 +1,291 @@
+//! Sample files: one Parquet file per clock, a row per time stamp.
+//!
+//! Columns, the same for every file so that one glob reads them all:
+//!
+//! | column | type | content |
+//! |---|---|---|
+//! | `recording` | string | name of the recording |
+//! | `driver`, `car`, `circuit` | string, null if unknown | who drove what, and where |
+//! | `lap` | int32, null outside laps | number of the lap with `start <= time < end` |
+//! | `lap_kind` | string, null outside laps | timed, out, in or incomplete |
+//! | `time [s]` | double | time stamp |
+//! | `channel [unit]` | double, null where nothing was logged | value in SI, ISO 8855 |
+//!
+//! Doubles keep every bit, except that all NaN are one: null. Columns with few different values get a dictionary,
+//! the others their bytes split by significance, which suits smooth signals; zstd on top. Every column carries
+//! statistics. `[Parquet]` describes the format.
+
+use crate::digest::Hashing;
+use crate::entry::ChannelEntry;
+use crate::error::{io_error, read_error, write_error};
+use crate::manifest::Clock;
+use crate::{Assignment, Digest, LibraryError, StoredLap};
+use channels::{Channel, ClockId, Samples};
+use parquet::basic::{
+    Compression, ConvertedType, Encoding, LogicalType, Repetition, Type as Physical, ZstdLevel,
+};
+use parquet::column::reader::get_typed_column_reader;
+use parquet::data_type::{ByteArray, ByteArrayType, DataType, DoubleType, Int32Type};
+use parquet::errors::{ParquetError, Result as ParquetResult};
+use parquet::file::properties::{EnabledStatistics, WriterProperties};
+use parquet::file::reader::{FileReader, SerializedFileReader};
+use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
+use parquet::schema::types::{ColumnPath, Type, TypePtr};
+use std::fs::File;
+use std::io::{self, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+/// Header of the time stamps.
+const TIME: &str = "time [s]";
+
+/// Rows of one row group. About 20 minutes at 100 Hz: small enough to skip and to hold, large enough to pack.
+const GROUP_ROWS: usize = 1 << 17;
+
+/// Header of a channel: `name [unit]`. A logged time that is not the clock gets a name of its own.
+fn header(channel: Channel) -> String {
+    let unit = channel.dimension().si_symbol();
+    match channel {
+        Channel::Time => format!("logged_time [{unit}]"),
+        _ => format!("{channel} [{unit}]"),
+    }
+}
+
+/// What the constant columns of a file say.
+pub(crate) struct Label<'a> {
+    pub(crate) recording: &'a str,
+    pub(crate) assignment: &'a Assignment,
+    pub(crate) laps: &'a [StoredLap],
+}
+
+/// Writes all clocks of a recording into new files of a folder, and makes them last.
+pub(crate) fn write_recording(
+    dir: &Path,
+    samples: &Samples,
+    label: &Label<'_>,
+) -> Result<(Vec<Clock>, Vec<ChannelEntry>), LibraryError> {
+    let write = |(clock, time_s): (ClockId, &[f64])| {
+        let file = format!("clock-{}.parquet", clock.0);
+        let path = dir.join(&file);
+        let to = File::create_new(&path).map_err(|e| io_error("write", &path, e))?;
+        let (to, (sha256, bytes)) =
+            write_columns(to, samples, clock, label).map_err(|e| write_error(&path, e))?;
+        to.sync_all().map_err(|e| io_error("write", &path, e))?;
+        Ok(Clock { file, rows: time_s.len(), bytes, sha256 })
+    };
+    let clocks = samples.clocks().map(write).collect::<Result<_, _>>()?;
+    let entry = |channel| {
+        let (clock, view) = (samples.clock_of(channel)?, samples.get(channel)?);
+        Some(ChannelEntry { channel, clock: clock.0, origin: view.origin })
+    };
+    Ok((clocks, samples.channels().filter_map(entry).collect()))
+}
+
+fn write_columns<W: Write + Send>(
+    to: W,
+    samples: &Samples,
+    clock: ClockId,
+    label: &Label<'_>,
+) -> ParquetResult<(W, (Digest, u64))> {
+    let time_s = samples.clocks().find(|c| c.0 == clock).map_or(&[][..], |c| c.1);
+    let signals: Vec<(Channel, &[f64])> = samples
+        .channels()
+        .filter(|&c| samples.clock_of(c) == Some(clock))
+        .filter_map(|c| Some((c, samples.get(c)?.values)))
+        .collect();
+    let channels: Vec<Channel> = signals.iter().map(|s| s.0).collect();
+    let laps = laps_of_rows(time_s, label.laps);
+
+    let mut hashing = Hashing::new(to);
+    let mut writer = SerializedFileWriter::new(&mut hashing, schema(&channels)?, properties(&channels)?)?;
+    for from in (0..time_s.len()).step_by(GROUP_ROWS) {
+        let rows = from..(from + GROUP_ROWS).min(time_s.len());
+        let mut group = writer.next_row_group()?;
+        constant(&mut group, Some(label.recording), rows.len(), Repetition::REQUIRED)?;
+        let who = label.assignment;
+        for text in [&who.driver, &who.car, &who.circuit] {
+            constant(&mut group, text.as_deref(), rows.len(), Repetition::OPTIONAL)?;
+        }
+        let lap = |i: &usize| laps[*i].map(|l| l.number);
+        optional::<Int32Type>(&mut group, rows.clone().map(|i| lap(&i)))?;
+        let kind = |i: usize| laps[i].map(|l| ByteArray::from(l.kind.as_str()));
+        optional::<ByteArrayType>(&mut group, rows.clone().map(kind))?;
+        column::<DoubleType>(&mut group, &time_s[rows.clone()], None)?;
+        for (_, values) in &signals {
+            let values = values[rows.clone()].iter();
+            optional::<DoubleType>(&mut group, values.map(|v| Some(*v).filter(|v| !v.is_nan())))?;
+        }
+        group.close()?;
+    }
+    writer.finish()?;
+    // Not into_inner, which forgets why a last write failed.
+    drop(writer);
+    let passed = hashing.finish();
+    Ok((hashing.into_inner(), passed))
+}
+
+/// The lap of each row. Later laps win where two overlap.
+fn laps_of_rows<'a>(time_s: &[f64], laps: &'a [StoredLap]) -> Vec<Option<&'a StoredLap>> {
+    let mut rows = vec![None; time_s.len()];
+    for lap in laps {
+        let from = time_s.partition_point(|&t| t < lap.start_s);
+        let to = time_s.partition_point(|&t| t < lap.end_s).max(from);
+        rows[from..to].fill(Some(lap));
+    }
+    rows
+}
+
+fn schema(channels: &[Channel]) -> ParquetResult<TypePtr> {
+    let field = |name: &str, physical, repetition| {
+        let text = physical == Physical::BYTE_ARRAY;
+        Type::primitive_type_builder(name, physical)
+            .with_repetition(repetition)
+            .with_logical_type(text.then_some(LogicalType::String))
+            .with_converted_type(if text { ConvertedType::UTF8 } else { ConvertedType::NONE })
+            .build()
+            .map(Arc::new)
+    };
+    let mut fields = vec![field("recording", Physical::BYTE_ARRAY, Repetition::REQUIRED)?];
+    for name in ["driver", "car", "circuit"] {
+        fields.push(field(name, Physical::BYTE_ARRAY, Repetition::OPTIONAL)?);
+    }
+    fields.push(field("lap", Physical::INT32, Repetition::OPTIONAL)?);
+    fields.push(field("lap_kind", Physical::BYTE_ARRAY, Repetition::OPTIONAL)?);
+    fields.push(field(TIME, Physical::DOUBLE, Repetition::REQUIRED)?);
+    for &channel in channels {
+        fields.push(field(&header(channel), Physical::DOUBLE, Repetition::OPTIONAL)?);
+    }
+    Type::group_type_builder("samples").with_fields(fields).build().map(Arc::new)
+}
+
+fn properties(channels: &[Channel]) -> ParquetResult<Arc<WriterProperties>> {
+    let mut properties = WriterProperties::builder()
+        .set_created_by(concat!("lapwright ", env!("CARGO_PKG_VERSION")).to_owned())
+        .set_compression(Compression::ZSTD(ZstdLevel::try_new(1)?))
+        .set_statistics_enabled(EnabledStatistics::Page)
+        .set_dictionary_enabled(true)
+        // A dictionary pays for flags, gears and held values only; give up early on the rest.
+        .set_dictionary_page_size_limit(DICTIONARY_BYTES)
+        // No two stamps are the same.
+        .set_column_dictionary_enabled(ColumnPath::from(TIME), false)
+        .set_column_encoding(ColumnPath::from(TIME), Encoding::BYTE_STREAM_SPLIT);
+    for &channel in channels {
+        properties =
+            properties.set_column_encoding(ColumnPath::from(header(channel)), Encoding::BYTE_STREAM_SPLIT);
+    }
+    Ok(Arc::new(properties.build()))
+}
+
+/// Largest dictionary of a column \[byte\]: 4096 different doubles.
+const DICTIONARY_BYTES: usize = 4096 * 8;
+
+fn column<T: DataType>(
+    group: &mut SerializedRowGroupWriter<'_, impl Write + Send>,
+    values: &[T::T],
+    defined: Option<&[i16]>,
+) -> ParquetResult<()> {
+    let missing = || ParquetError::General("more columns than the schema has".to_owned());
+    let mut column = group.next_column()?.ok_or_else(missing)?;
+    column.typed::<T>().write_batch(values, defined, None)?;
+    column.close()
+}
+
+fn optional<T: DataType>(
+    group: &mut SerializedRowGroupWriter<'_, impl Write + Send>,
+    values: impl ExactSizeIterator<Item = Option<T::T>>,
+) -> ParquetResult<()> {
+    let mut defined = Vec::with_capacity(values.len());
+    let mut present = Vec::with_capacity(values.len());
+    for value in values {
+        defined.push(i16::from(value.is_some()));
+        present.extend(value);
+    }
+    column::<T>(group, &present, Some(&defined))
+}
+
+fn constant(
+    group: &mut SerializedRowGroupWriter<'_, impl Write + Send>,
+    text: Option<&str>,
+    rows: usize,
+    repetition: Repetition,
+) -> ParquetResult<()> {
+    let values = vec![ByteArray::from(text.unwrap_or_default()); if text.is_some() { rows } else { 0 }];
+    let defined = (repetition == Repetition::OPTIONAL).then(|| vec![i16::from(text.is_some()); rows]);
+    column::<ByteArrayType>(group, &values, defined.as_deref())
+}
+
+/// Reads the clocks of a recording with the wanted channels.
+pub(crate) fn read_recording(
+    dir: &Path,
+    clocks: &[Clock],
+    wanted: &[ChannelEntry],
+) -> Result<Samples, LibraryError> {
+    let mut samples = Samples::new();
+    for (i, clock) in clocks.iter().enumerate() {
+        let own: Vec<_> = wanted.iter().filter(|c| c.clock == i).copied().collect();
+        read_clock(&dir.join(&clock.file), clock.rows, &own, &mut samples)?;
+    }
+    Ok(samples)
+}
+
+/// Reads one clock of a recording, with those of its channels that are wanted, and adds both to `samples`.
+fn read_clock(
+    path: &Path,
+    rows: usize,
+    wanted: &[ChannelEntry],
+    samples: &mut Samples,
+) -> Result<(), LibraryError> {
+    let file = File::open(path).map_err(|e| match e.kind() {
+        io::ErrorKind::NotFound => LibraryError::MissingFile(path.to_owned()),
+        _ => io_error("read", path, e),
+    })?;
+    let damaged = |detail: String| LibraryError::DamagedFile { path: path.to_owned(), detail };
+    let reader = SerializedFileReader::new(file).map_err(|e| read_error(path, &e))?;
+    let found = reader.metadata().file_metadata().num_rows();
+    if found != rows as i64 {
+        return Err(damaged(format!("it has {found} rows, the catalogue says {rows}")));
+    }
+    let time_s = read_column(&reader, TIME, rows).map_err(|e| read_error(path, &e))?;
+    let clock = samples.add_clock(time_s).map_err(|e| damaged(e.to_string()))?;
+    for entry in wanted {
+        let values = read_column(&reader, &header(entry.channel), rows).map_err(|e| read_error(path, &e))?;
+        samples.insert(entry.channel, clock, values, entry.origin).map_err(|e| damaged(e.to_string()))?;
+    }
+    Ok(())
+}
+
+/// All values of a column of doubles, NaN for null.
+fn read_column(reader: &SerializedFileReader<File>, name: &str, rows: usize) -> ParquetResult<Vec<f64>> {
+    let schema = reader.metadata().file_metadata().schema_descr();
+    let index = (0..schema.num_columns()).find(|&i| schema.column(i).path().parts() == [name]);
+    let index = index.ok_or_else(|| ParquetError::General(format!("it has no column '{name}'")))?;
+    if schema.column(index).physical_type() != Physical::DOUBLE {
+        return Err(ParquetError::General(format!("its column '{name}' does not hold doubles")));
+    }
+    let mut values = Vec::with_capacity(rows.min(1 << 24));
+    let (mut present, mut defined) = (Vec::new(), Vec::new());
+    for group in 0..reader.num_row_groups() {
+        let group = reader.get_row_group(group)?;
+        let mut column = get_typed_column_reader::<DoubleType>(group.get_column_reader(index)?);
+        loop {
+            present.clear();
+            defined.clear();
+            let (read, ..) = column.read_records(GROUP_ROWS, Some(&mut defined), None, &mut present)?;
+            if read == 0 {
+                break;
+            }
+            if present.len() == read {
+                values.extend_from_slice(&present);
+            } else {
+                let mut next = present.iter().copied();
+                let value = |d: &i16| if *d == 0 { f64::NAN } else { next.next().unwrap_or(f64::NAN) };
+                values.extend(defined.iter().map(value));
+            }
+        }
+    }
+    if values.len() != rows {
+        let detail = format!("its column '{name}' has {} values, {rows} were expected", values.len());
+        return Err(ParquetError::General(detail));
+    }
+    Ok(values)
+}
