@@ -34,6 +34,17 @@ pub enum CircuitError {
         /// Its length \[m\].
         length_m: f64,
     },
+    /// The points of a file do not come back to the first.
+    #[error(
+        "the centre line does not close: its last point is {gap_m:.0} m from the first, after {length_m:.0} m; only closed circuits \
+         can be read, with x and y in metres"
+    )]
+    Open {
+        /// Distance from the last point to the first \[m\].
+        gap_m: f64,
+        /// Length of the line \[m\].
+        length_m: f64,
+    },
     /// Fewer points or metres than a circuit has.
     #[error(
         "{points} points over {length_m:.1} m are too little for a circuit (at least {FEWEST_POINTS} points and {SHORTEST_M} m)"
@@ -94,13 +105,13 @@ pub struct Corner {
     pub start_m: f64,
     /// Where the line begins to bend \[m\].
     pub turn_in_m: f64,
-    /// Tightest place \[m\].
+    /// Middle of the tightest part \[m\].
     pub apex_m: f64,
     /// Where the line is straight again \[m\].
     pub exit_m: f64,
     /// Side it turns to.
     pub direction: Direction,
-    /// Radius of the line at the apex \[m\], positive.
+    /// Radius of the line where it is tightest \[m\], positive.
     pub radius_m: f64,
 }
 
@@ -126,15 +137,15 @@ pub struct Circuit {
     pub name: String,
     /// Corners in driving order, numbered from the start line.
     pub corners: Vec<Corner>,
-    line: ClosedCurve,
-    borders: Option<Borders>,
+    pub(crate) line: ClosedCurve,
+    pub(crate) borders: Option<Borders>,
 }
 
 /// Distance of the borders from the centre line at its knots.
 #[derive(Debug, Clone, PartialEq)]
-struct Borders {
-    left_m: Vec<f64>,
-    right_m: Vec<f64>,
+pub(crate) struct Borders {
+    pub(crate) left_m: Vec<f64>,
+    pub(crate) right_m: Vec<f64>,
 }
 
 impl Circuit {

@@ -8,9 +8,16 @@
 //! Everything is a pure function of [`channels::Samples`]; SI and ISO 8855 (curvature, offsets and headings are positive
 //! to the left). Keys such as `[GreenSilverman1994]` resolve in `docs/references.md`.
 
+mod build;
 mod circuit;
+mod corners;
+mod crossing;
 pub mod laps;
+#[cfg(test)]
+mod made_up;
+mod path;
 pub mod phases;
+pub mod projection;
 pub mod spline;
 pub mod trace;
 
