@@ -1,1 +1,83 @@
-//! To be written.
+//! The use cases: what a person asks of the program, answered once for the command line and the desk.
+//!
+//! A [`Workshop`] is an open library together with the knowledge of how laps, circuits and ledgers follow from its
+//! recordings. Every answer is a serde value that `--json` prints and the desk's API serves, so the two cannot differ.
+
+mod answers;
+mod circuits;
+mod compare;
+mod error;
+mod import;
+mod season;
+
+pub use answers::{
+    Borders, CircuitDrawing, CircuitFound, Comparison, Imported, LapColumns, LibraryAnswer, PhaseSpan,
+    Polyline,
+};
+pub use error::{Fault, WorkshopError};
+pub use import::{ImportOptions, read_map};
+pub use ledger::{EQUAL_S, Ledger};
+pub use library::{ChannelEntry, LapEntry, RecordingEntry};
+pub use recording::{Map, Progress, Report};
+pub use season::{Extent, SeasonProgress};
+pub use track::Line;
+
+use compare::Traces;
+use library::Library;
+use std::path::Path;
+
+/// An open library, and what can be done with it. May be shared between threads.
+#[derive(Debug)]
+pub struct Workshop {
+    library: Library,
+    traces: Traces,
+}
+
+impl Workshop {
+    /// Opens the library in a folder.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Library`] when there is none, or it cannot be used.
+    pub fn open(folder: &Path) -> Result<Self, WorkshopError> {
+        Ok(Self::of(Library::open(folder)?))
+    }
+
+    /// Opens the library in a folder; makes it where there is none.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Library`] when the folder holds something else or cannot be written.
+    pub fn create_or_open(folder: &Path) -> Result<Self, WorkshopError> {
+        Ok(Self::of(Library::create_or_open(folder)?))
+    }
+
+    fn of(library: Library) -> Self {
+        Self { library, traces: Traces::default() }
+    }
+
+    /// What the library holds.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Library`] when the catalogue cannot be read.
+    pub fn library(&self) -> Result<LibraryAnswer, WorkshopError> {
+        Ok(LibraryAnswer { name: self.library.name(), recordings: self.library.recordings()? })
+    }
+
+    /// All laps, or those of one recording.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Library`] when there is no such recording.
+    pub fn laps(&self, recording: Option<&str>) -> Result<Vec<LapEntry>, WorkshopError> {
+        Ok(match recording {
+            Some(name) => self.library.laps_of(name)?,
+            None => self.library.laps()?,
+        })
+    }
+
+    /// The channels that a recording has.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Library`] when there is no such recording.
+    pub fn channels_of(&self, recording: &str) -> Result<Vec<ChannelEntry>, WorkshopError> {
+        Ok(self.library.channels_of(recording)?)
+    }
+}

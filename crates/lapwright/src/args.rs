@@ -1,0 +1,151 @@
+//! Words of the command line.
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+use std::str::FromStr;
+
+/// Turns recordings of your drives into lap time: where it is lost, who owns it, what to change next.
+#[derive(Debug, Parser)]
+#[command(name = "lapwright", version, arg_required_else_help = true, max_term_width = 100)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Read recordings into the library
+    Import(Import),
+    /// List the laps of the library
+    Laps(Laps),
+    /// Split the gap between two laps over corners and phases
+    Ledger(Ledger),
+    /// List the channels that a recording may have, or those that one has
+    Channels(Channels),
+    /// Open the desk: the page that shows the library in the browser
+    Desk(Desk),
+    /// Build a library of an invented season and open the desk on it
+    Demo(Demo),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Where {
+    /// Folder of the library; without one, a folder in your user data
+    #[arg(long, value_name = "DIR", env = "LAPWRIGHT_LIBRARY")]
+    pub(crate) library: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Json {
+    /// Print JSON instead of text
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    /// Recordings to read: CSV or Parquet
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
+    /// TOML file that says which column is which channel (docs/map-file.md)
+    #[arg(long, value_name = "MAP.toml")]
+    pub(crate) map: Option<PathBuf>,
+    /// Who drove
+    #[arg(long)]
+    pub(crate) driver: Option<String>,
+    /// Which car
+    #[arg(long)]
+    pub(crate) car: Option<String>,
+    /// Which circuit; found by its shape when left out
+    #[arg(long)]
+    pub(crate) circuit: Option<String>,
+    /// Start line, for recordings without lap numbers: a point on it [m] and the heading of the drive across it
+    /// [deg, anticlockwise from x]
+    #[arg(long, value_name = "X,Y,HEADING", allow_hyphen_values = true)]
+    pub(crate) line: Option<GateWords>,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+/// `X,Y,HEADING` as typed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct GateWords {
+    pub(crate) x_m: f64,
+    pub(crate) y_m: f64,
+    pub(crate) heading_rad: f64,
+}
+
+impl FromStr for GateWords {
+    type Err = String;
+
+    fn from_str(s: &str) -> Result<Self, String> {
+        let numbers: Vec<f64> = s
+            .split(',')
+            .map(|w| w.trim().parse().map_err(|_| format!("'{w}' is not a number")))
+            .collect::<Result<_, _>>()?;
+        match numbers[..] {
+            [x_m, y_m, heading_deg] if numbers.iter().all(|v| v.is_finite()) => {
+                Ok(Self { x_m, y_m, heading_rad: heading_deg.to_radians() })
+            }
+            _ => Err(format!("expected three numbers X,Y,HEADING such as 120.5,-33,90, found '{s}'")),
+        }
+    }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Laps {
+    /// Only laps of this recording
+    #[arg(long)]
+    pub(crate) recording: Option<String>,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Ledger {
+    /// The lap, as `lapwright laps` names it: RECORDING:NUMBER
+    #[arg(value_name = "LAP")]
+    pub(crate) lap: String,
+    /// The lap to measure it against, or 'best': the fastest valid lap of the same circuit and car but this one
+    #[arg(long, value_name = "LAP|best", default_value = "best")]
+    pub(crate) against: String,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Channels {
+    /// A recording of the library; the whole vocabulary when left out
+    pub(crate) recording: Option<String>,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Desk {
+    #[command(flatten)]
+    pub(crate) place: Where,
+    /// Port to listen on; 0 takes any free one
+    #[arg(long, default_value_t = 8417)]
+    pub(crate) port: u16,
+    /// Do not open the browser
+    #[arg(long)]
+    pub(crate) no_open: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Demo {
+    #[command(flatten)]
+    pub(crate) desk: Desk,
+    /// Only two stints, in a few seconds
+    #[arg(long)]
+    pub(crate) short: bool,
+}

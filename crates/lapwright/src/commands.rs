@@ -1,0 +1,265 @@
+//! What each command does.
+
+use crate::args::{Channels, Command, Desk, GateWords, Import, Laps, Ledger, Where};
+use crate::books::OpenBooks;
+use crate::{print, progress};
+use anyhow::{Result, anyhow};
+use channels::Channel;
+use serde::Serialize;
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::sync::Arc;
+use workshop::{Extent, Fault, ImportOptions, Imported, Line, Workshop, WorkshopError};
+
+/// Reach of a line given by hand to each side \[m\]. Common practice, no source: wider than pit lane and road together.
+const LINE_REACH_M: f64 = 25.0;
+/// Seed of the demo: any number makes a season, one number makes everybody's the same.
+const DEMO_SEED: u64 = 7;
+/// Width of sentences on a terminal \[characters\].
+const SENTENCE_WIDTH: usize = 75;
+
+pub(crate) fn run(command: Command) -> Result<()> {
+    match command {
+        Command::Import(a) => import(&a),
+        Command::Laps(a) => laps(&a),
+        Command::Ledger(a) => ledger(&a),
+        Command::Channels(a) => channels(&a),
+        Command::Desk(a) => {
+            let workshop = Workshop::open(&folder(&a.place, "library")?)?;
+            show(desk::Desk::open(a.port)?, &a, workshop)
+        }
+        Command::Demo(a) => {
+            let workshop = Workshop::create_or_open(&folder(&a.desk.place, "demo")?)?;
+            // Before the season is simulated: a port in use should not cost a wait.
+            let desk = desk::Desk::open(a.desk.port)?;
+            build_demo(&workshop, if a.short { Extent::FirstLook } else { Extent::Season })?;
+            show(desk, &a.desk, workshop)
+        }
+    }
+}
+
+/// Whether the call or its input was wrong, as opposed to the machine or the program.
+pub(crate) fn is_users_mistake(error: &anyhow::Error) -> bool {
+    if let Some(e) = error.downcast_ref::<WorkshopError>() {
+        return e.fault() != Fault::Internal;
+    }
+    error.downcast_ref::<desk::ServeError>().is_some_and(|e| !matches!(e, desk::ServeError::Run(_)))
+}
+
+/// The folder that was named, or one in the user's data folder.
+fn folder(place: &Where, default: &str) -> Result<PathBuf> {
+    if let Some(dir) = &place.library {
+        return Ok(dir.clone());
+    }
+    let home = directories::ProjectDirs::from("", "", "lapwright").ok_or_else(|| {
+        anyhow!("this user has no home folder to keep a library in; name a folder with --library")
+    })?;
+    Ok(home.data_dir().join(default))
+}
+
+fn json(value: &impl Serialize) -> Result<()> {
+    let mut out = std::io::stdout().lock();
+    serde_json::to_writer_pretty(&mut out, value)?;
+    writeln!(out)?;
+    Ok(())
+}
+
+fn text(text: &str) -> Result<()> {
+    writeln!(std::io::stdout().lock(), "{text}")?;
+    Ok(())
+}
+
+fn import(a: &Import) -> Result<()> {
+    let workshop = Workshop::create_or_open(&folder(&a.place, "library")?)?;
+    let options = ImportOptions {
+        map: a.map.as_deref().map(workshop::read_map).transpose()?.unwrap_or_default(),
+        driver: a.driver.clone(),
+        car: a.car.clone(),
+        circuit: a.circuit.clone(),
+        line: a.line.map(|GateWords { x_m, y_m, heading_rad }| Line {
+            x_m,
+            y_m,
+            heading_rad,
+            half_width_m: LINE_REACH_M,
+        }),
+    };
+    // Files are independent of each other: one that is refused does not keep the others out.
+    let (mut done, mut refused) = (Vec::new(), Vec::new());
+    for file in &a.files {
+        let bar = progress::bytes(&file.display().to_string());
+        let imported = workshop.import(file, &options, &mut |p| {
+            if let Some(total) = p.bytes_total {
+                bar.set_length(total);
+            }
+            bar.set_position(p.bytes_done);
+        });
+        bar.finish_and_clear();
+        match imported {
+            Ok(imported) if a.json.json => done.push(imported),
+            Ok(imported) => text(&import_report(&imported))?,
+            Err(error) => refused.push(error),
+        }
+    }
+    if a.json.json {
+        json(&done)?;
+    }
+    let Some(last) = refused.pop() else { return Ok(()) };
+    for error in refused {
+        eprintln!("lapwright: {error}");
+    }
+    Err(last.into())
+}
+
+fn import_report(i: &Imported) -> String {
+    let r = &i.recording;
+    let report = &i.report;
+    let used = report.columns.iter().filter(|c| c.channel.is_some()).count();
+    let mut lines = vec![format!("{}: kept as '{}'", r.source, r.name)];
+    for clock in &report.clocks {
+        lines.push(format!(
+            "  {} samples at {:.4} Hz over {}",
+            clock.stamps,
+            clock.rate_hz,
+            print::lap_time(Some(r.duration_s))
+        ));
+    }
+    lines.push(format!("  {used} of {} columns are channels", report.columns.len()));
+    for column in report.columns.iter().filter(|c| c.channel.is_none()) {
+        if let Some(reason) = &column.reason {
+            lines.push(format!("  left out: '{}': {reason}", column.column));
+        }
+    }
+    lines.extend(report.issues.iter().map(|issue| format!("  {}", issue.sentence)));
+    if let Some(c) = &i.circuit {
+        let how = if c.new { "drawn from this recording" } else { "known already" };
+        lines.push(format!("  circuit '{}', {:.0} m, {} corners, {how}", c.name, c.length_m, c.corners));
+    }
+    lines.extend(i.notes.iter().map(|note| format!("  {note}")));
+    for lap in &i.laps {
+        let notes = if lap.notes.is_empty() { String::new() } else { format!("  {}", lap.notes.join("; ")) };
+        lines.push(format!(
+            "  lap {:>3}  {:<10}  {}{notes}",
+            lap.lap_number,
+            lap.kind,
+            print::lap_time(lap.lap_time_s)
+        ));
+    }
+    lines.join("\n")
+}
+
+fn laps(a: &Laps) -> Result<()> {
+    let laps = Workshop::open(&folder(&a.place, "library")?)?.laps(a.recording.as_deref())?;
+    if a.json.json {
+        return json(&laps);
+    }
+    if laps.is_empty() {
+        return text("The library has no laps yet. Bring some in with `lapwright import FILE`.");
+    }
+    let word = |w: &Option<String>| w.clone().unwrap_or_else(|| "-".to_owned());
+    let rows: Vec<_> = laps
+        .iter()
+        .map(|l| {
+            vec![
+                l.id.to_string(),
+                l.kind.to_string(),
+                print::lap_time(l.lap_time_s),
+                if l.valid { "yes" } else { "no" }.to_owned(),
+                word(&l.driver),
+                word(&l.car),
+                word(&l.circuit),
+                l.notes.join("; "),
+            ]
+        })
+        .collect();
+    text(&print::table(&["lap", "kind", "time", "counts", "driver", "car", "circuit", "notes"], &rows))
+}
+
+fn ledger(a: &Ledger) -> Result<()> {
+    let ledger = Workshop::open(&folder(&a.place, "library")?)?.ledger(&a.lap, &a.against)?;
+    if a.json.json {
+        return json(&ledger);
+    }
+    let mut lines = vec![format!("{} against {}", ledger.lap, ledger.reference), String::new()];
+    let (mut entries, level): (Vec<_>, Vec<_>) =
+        ledger.entries.iter().partition(|e| e.seconds.abs() >= workshop::EQUAL_S);
+    entries.sort_by(|a, b| b.seconds.total_cmp(&a.seconds));
+    for e in &entries {
+        lines.push(format!(
+            "{:>8}  {}",
+            print::seconds(e.seconds),
+            print::folded(&e.sentence, SENTENCE_WIDTH, 10)
+        ));
+    }
+    if !level.is_empty() {
+        let rest: f64 = level.iter().map(|e| e.seconds).sum();
+        let count = match level.len() {
+            1 => "one more entry".to_owned(),
+            n => format!("{n} more entries"),
+        };
+        lines.push(format!(
+            "{:>8}  {count}, level within {} s each",
+            print::seconds(rest),
+            workshop::EQUAL_S
+        ));
+    }
+    let sum: f64 = ledger.entries.iter().map(|e| e.seconds).sum();
+    lines.push("-".repeat(8));
+    lines.push(format!("{:>8}  sum; the gap is {} s", print::seconds(sum), print::seconds(ledger.gap_s)));
+    text(&lines.join("\n"))
+}
+
+/// A line of `channels --json`.
+#[derive(Serialize)]
+struct ChannelLine {
+    channel: Channel,
+    unit: &'static str,
+    meaning: &'static str,
+}
+
+fn channels(a: &Channels) -> Result<()> {
+    let found: Vec<Channel> = match &a.recording {
+        Some(name) => {
+            let workshop = Workshop::open(&folder(&a.place, "library")?)?;
+            workshop.channels_of(name)?.into_iter().map(|c| c.channel).collect()
+        }
+        None => Channel::all().collect(),
+    };
+    let lines: Vec<_> = found
+        .into_iter()
+        .map(|channel| ChannelLine {
+            channel,
+            unit: channel.dimension().si_symbol(),
+            meaning: channel.meaning(),
+        })
+        .collect();
+    if a.json.json {
+        return json(&lines);
+    }
+    let rows: Vec<_> =
+        lines.iter().map(|l| vec![l.channel.to_string(), l.unit.to_owned(), l.meaning.to_owned()]).collect();
+    text(&print::table(&["channel", "unit", "meaning"], &rows))
+}
+
+fn build_demo(workshop: &Workshop, extent: Extent) -> Result<()> {
+    let bar = progress::steps("simulating the season");
+    let built = workshop.build_demo(extent, DEMO_SEED, &|p| {
+        bar.set_length(p.total as u64);
+        bar.set_position(p.done as u64);
+    });
+    bar.finish_and_clear();
+    Ok(built?)
+}
+
+/// Prints the address, opens the browser when wanted, and serves until Ctrl-C.
+fn show(desk: desk::Desk, a: &Desk, workshop: Workshop) -> Result<()> {
+    let url = desk.url();
+    text(&format!("The desk is open at {url}"))?;
+    if std::io::stdout().is_terminal() {
+        text("Press Ctrl-C to close it.")?;
+    }
+    if !a.no_open && open::that_detached(&url).is_err() {
+        eprintln!("lapwright: no browser could be opened; open the address above yourself");
+    }
+    desk.serve(Arc::new(OpenBooks(workshop)))?;
+    Ok(())
+}

@@ -1,0 +1,115 @@
+//! The whole way through the program, as a person at a terminal goes it.
+
+mod common;
+
+use common::{lapwright, run, shared, skipped};
+use serde_json::Value;
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("a number, not {value}"))
+}
+
+/// Lap times of a truth file, by lap number.
+fn true_times(name: &str) -> Option<Vec<(i64, f64)>> {
+    let text =
+        std::fs::read_to_string(shared()?.join("recordings").join(format!("{name}.truth.json"))).ok()?;
+    let truth: Value = serde_json::from_str(&text).ok()?;
+    let laps = truth["laps"].as_array()?.iter().filter(|l| l["kind"] == "timed");
+    Some(laps.filter_map(|l| Some((l["lap"].as_i64()?, l["time_s"].as_f64()?))).collect())
+}
+
+/// Both dialects and Parquet of the shared recordings: lap times within 2 ms of their truth, through the binary.
+#[test]
+fn shared_recordings_give_their_true_lap_times() {
+    let Some(shared) = shared() else { return skipped("shared_recordings_give_their_true_lap_times") };
+    let dir = tempfile::tempdir().unwrap();
+    let map = concat!(env!("CARGO_MANIFEST_DIR"), "/../recording/testdata/maps/y_right.toml");
+    let files = [
+        ("hollowmere-driver.csv", None),
+        ("hollowmere-reference.parquet", None),
+        ("hollowmere-feedback.parquet", None),
+        ("hollowmere-understeer.parquet", None),
+        ("varrenfold-second-dialect.csv", Some(map)),
+    ];
+    for (file, map) in files {
+        let path = shared.join("recordings").join(file);
+        let mut call = lapwright(dir.path());
+        call.arg("import").arg(&path).arg("--json").args(map.map(|m| ["--map", m]).into_iter().flatten());
+        let answer: Value = serde_json::from_str(&run(&mut call)).unwrap();
+        let laps = answer[0]["laps"].as_array().unwrap();
+        let truth = true_times(file.split('.').next().unwrap()).unwrap();
+        assert!(!truth.is_empty(), "{file}");
+        for (lap, time_s) in truth {
+            let found =
+                laps.iter().find(|l| l["lap_number"] == lap).unwrap_or_else(|| panic!("{file}: lap {lap}"));
+            assert_eq!(found["kind"], "timed", "{file}: lap {lap}");
+            let error_s = number(&found["lap_time_s"]) - time_s;
+            assert!(error_s.abs() < 0.002, "{file}: lap {lap} is off by {error_s} s");
+        }
+    }
+    // The four recordings of one circuit share it; the fifth has its own.
+    let laps: Value = serde_json::from_str(&run(lapwright(dir.path()).args(["laps", "--json"]))).unwrap();
+    let mut circuits: Vec<_> =
+        laps.as_array().unwrap().iter().map(|l| l["circuit"].as_str().unwrap()).collect();
+    circuits.sort_unstable();
+    circuits.dedup();
+    assert_eq!(circuits.len(), 2);
+
+    let ids: Vec<&str> = laps
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|l| l["kind"] == "timed")
+        .filter_map(|l| l["id"].as_str())
+        .collect();
+    for lap in &ids {
+        for reference in &ids {
+            let same_circuit = lap.starts_with("varren") == reference.starts_with("varren");
+            let mut call = lapwright(dir.path());
+            call.args(["ledger", lap, "--against", reference, "--json"]);
+            if !same_circuit {
+                let out = call.output().unwrap();
+                assert_eq!(out.status.code(), Some(2));
+                assert!(String::from_utf8_lossy(&out.stderr).contains("only laps of one circuit"));
+                continue;
+            }
+            let ledger: Value = serde_json::from_str(&run(&mut call)).unwrap();
+            let gap_s = number(&ledger["gap_s"]);
+            let times = |id: &str| {
+                number(&laps.as_array().unwrap().iter().find(|l| l["id"] == id).unwrap()["lap_time_s"])
+            };
+            assert!((gap_s - (times(lap) - times(reference))).abs() < 1e-3, "{lap} {reference}");
+            let entries = ledger["entries"].as_array().unwrap();
+            let sum: f64 = entries.iter().map(|e| number(&e["seconds"])).sum();
+            assert!((sum - gap_s).abs() < 1e-3, "{lap} against {reference}: {sum} is not {gap_s}");
+            if lap == reference {
+                assert!(entries.iter().all(|e| number(&e["seconds"]) == 0.0), "{lap} against itself");
+            }
+        }
+    }
+}
+
+/// The first real, measured input: no lap column, laps from a line crossed on x and y; times from its README.
+#[test]
+fn measured_drives_give_the_lap_times_of_their_readme() {
+    let Some(shared) = shared() else { return skipped("measured_drives_give_the_lap_times_of_their_readme") };
+    let dir = tempfile::tempdir().unwrap();
+    let map = concat!(env!("CARGO_MANIFEST_DIR"), "/../recording/testdata/maps/single_seater.toml");
+    let gate = |x: f64, y: f64, dx: f64, dy: f64| format!("--line={x},{y},{}", dy.atan2(dx).to_degrees());
+    for (file, line, times) in [
+        ("road_course.csv", gate(-249.416, -154.351, -0.99746, -0.07122), [200.837, 158.423]),
+        ("oval.csv", gate(-376.397, -61.758, -0.45270, -0.89166), [149.722, 133.339]),
+    ] {
+        let path = shared.join("datasets/race_car_track").join(file);
+        let mut call = lapwright(dir.path());
+        call.arg("import").arg(path).args(["--map", map, &line, "--json"]);
+        let answer: Value = serde_json::from_str(&run(&mut call)).unwrap();
+        let laps = answer[0]["laps"].as_array().unwrap();
+        let found: Vec<f64> =
+            laps.iter().filter(|l| l["kind"] == "timed").map(|l| number(&l["lap_time_s"])).collect();
+        assert_eq!(found.len(), 2, "{file}: {found:?}");
+        for (found, expected) in found.iter().zip(times) {
+            assert!((found - expected).abs() < 0.01, "{file}: {found} s is not {expected} s");
+        }
+    }
+}

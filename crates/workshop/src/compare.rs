@@ -1,0 +1,223 @@
+//! Two laps over one circuit: the ledger, and the traces behind it.
+
+use crate::import::as_lap;
+use crate::{
+    Borders, CircuitDrawing, Comparison, LapColumns, Ledger, PhaseSpan, Polyline, Workshop, WorkshopError,
+};
+use channels::Channel;
+use ledger::Both;
+use library::{LapEntry, LapKind};
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+use track::trace::lap_trace;
+use track::{Circuit, LapTrace};
+
+/// The word that stands for the fastest other lap.
+const BEST: &str = "best";
+/// Traces that are kept in memory: two evenings of comparing; about 1 MB each.
+const KEPT_TRACES: usize = 32;
+
+/// The traces that were asked for last.
+#[derive(Debug, Default)]
+pub(crate) struct Traces(Mutex<VecDeque<(TraceKey, Arc<LapTrace>)>>);
+
+/// A lap of one recording as it was imported: a name that is used again does not bring back an old trace.
+#[derive(Debug, Clone, PartialEq)]
+struct TraceKey {
+    id: library::LapId,
+    content: library::Digest,
+    circuit: String,
+}
+
+impl Traces {
+    fn find(&self, key: &TraceKey) -> Option<Arc<LapTrace>> {
+        let kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.iter().find(|(k, _)| k == key).map(|(_, t)| Arc::clone(t))
+    }
+
+    fn keep(&self, key: TraceKey, trace: &Arc<LapTrace>) {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.push_front((key, Arc::clone(trace)));
+        kept.truncate(KEPT_TRACES);
+    }
+}
+
+/// What a question about two laps comes down to.
+struct Question {
+    circuit: Circuit,
+    entries: Both<LapEntry>,
+    traces: Both<Arc<LapTrace>>,
+}
+
+impl Workshop {
+    /// Where the gap between `lap` and `against` went; `against` is a lap or `best`, the fastest valid lap of the same
+    /// circuit and car but this one.
+    ///
+    /// # Errors
+    /// [`WorkshopError`] when a lap does not exist or has no time, or the two lie on different circuits.
+    pub fn ledger(&self, lap: &str, against: &str) -> Result<Ledger, WorkshopError> {
+        self.account(&self.question(lap, against)?)
+    }
+
+    /// The traces behind [`Workshop::ledger`], node by node.
+    ///
+    /// # Errors
+    /// As [`Workshop::ledger`].
+    pub fn comparison(&self, lap: &str, against: &str) -> Result<Comparison, WorkshopError> {
+        let question = self.question(lap, against)?;
+        let ledger = self.account(&question)?;
+        let Question { circuit, entries, traces } = &question;
+        let gap_s =
+            ledger::running_gap(&traces.lap, &traces.reference).map_err(|e| unaccounted(entries, e))?;
+        let phases = ledger.entries.iter().map(|e| PhaseSpan {
+            corner: e.corner.clone(),
+            phase: e.phase,
+            from_m: e.from_m,
+            to_m: e.to_m,
+        });
+        Ok(Comparison {
+            circuit: drawing(circuit, &traces.lap.s_m),
+            s_m: traces.lap.s_m.clone(),
+            lap: columns(circuit, &entries.lap, &traces.lap),
+            reference: columns(circuit, &entries.reference, &traces.reference),
+            gap_s,
+            phases: phases.collect(),
+        })
+    }
+
+    fn account(&self, question: &Question) -> Result<Ledger, WorkshopError> {
+        let Question { circuit, entries, traces } = question;
+        let names = entries.as_ref().map(|e| e.id.to_string());
+        let names = Both { lap: names.lap.as_str(), reference: names.reference.as_str() };
+        ledger::ledger(circuit, &traces.lap, &traces.reference, names).map_err(|e| unaccounted(entries, e))
+    }
+
+    fn question(&self, lap: &str, against: &str) -> Result<Question, WorkshopError> {
+        let lap = self.timed(lap)?;
+        let reference = if against == BEST { self.best_but(&lap)? } else { self.timed(against)? };
+        let name = circuit_of(&lap)?;
+        let other = circuit_of(&reference)?;
+        if name != other {
+            return Err(WorkshopError::TwoCircuits {
+                lap: lap.id.to_string(),
+                lap_circuit: name.to_owned(),
+                reference: reference.id.to_string(),
+                reference_circuit: other.to_owned(),
+            });
+        }
+        let circuit = self.circuit(name)?;
+        let traces = Both { lap: self.trace(&lap, &circuit)?, reference: self.trace(&reference, &circuit)? };
+        Ok(Question { circuit, entries: Both { lap, reference }, traces })
+    }
+
+    /// A lap that has a time.
+    fn timed(&self, id: &str) -> Result<LapEntry, WorkshopError> {
+        let lap = self.library.lap(id)?;
+        if lap.kind == LapKind::Timed {
+            return Ok(lap);
+        }
+        let laps = self.library.laps_of(&lap.recording)?;
+        let timed: Vec<_> =
+            laps.iter().filter(|l| l.kind == LapKind::Timed).map(|l| l.id.to_string()).collect();
+        Err(WorkshopError::NotTimed {
+            id: lap.id.to_string(),
+            kind: match lap.kind {
+                LapKind::Out => "an out-lap",
+                LapKind::In => "an in-lap",
+                _ => "incomplete",
+            }
+            .to_owned(),
+            other: match timed.as_slice() {
+                [] => "its recording has no timed lap".to_owned(),
+                ids => format!("timed laps of its recording are {}", ids.join(", ")),
+            },
+        })
+    }
+
+    /// The fastest valid lap of the same circuit and car, this one left out: a lap has nothing to learn from itself.
+    fn best_but(&self, lap: &LapEntry) -> Result<LapEntry, WorkshopError> {
+        let fits = |l: &LapEntry| {
+            l.id != lap.id
+                && l.valid
+                && l.kind == LapKind::Timed
+                && l.circuit == lap.circuit
+                && l.car == lap.car
+        };
+        let time = |l: &LapEntry| l.lap_time_s.unwrap_or(f64::INFINITY);
+        let best = self.library.laps()?.into_iter().filter(fits).min_by(|a, b| time(a).total_cmp(&time(b)));
+        best.ok_or_else(|| WorkshopError::NoReference {
+            lap: lap.id.to_string(),
+            what: match (&lap.circuit, &lap.car) {
+                (Some(circuit), Some(car)) => format!("'{circuit}' with '{car}'"),
+                (Some(circuit), None) => format!("'{circuit}' with an unnamed car"),
+                _ => "this circuit".to_owned(),
+            },
+        })
+    }
+
+    fn trace(&self, lap: &LapEntry, circuit: &Circuit) -> Result<Arc<LapTrace>, WorkshopError> {
+        let content = self.library.recording(&lap.recording)?.content_sha256;
+        let key = TraceKey { id: lap.id.clone(), content, circuit: circuit.name.clone() };
+        if let Some(trace) = self.traces.find(&key) {
+            return Ok(trace);
+        }
+        let samples = self.library.samples(&lap.recording)?;
+        let trace = lap_trace(&samples, &as_lap(lap), circuit)
+            .map_err(|source| WorkshopError::Trace { id: lap.id.to_string(), source })?;
+        let trace = Arc::new(trace);
+        self.traces.keep(key, &trace);
+        Ok(trace)
+    }
+}
+
+fn circuit_of(lap: &LapEntry) -> Result<&str, WorkshopError> {
+    lap.circuit.as_deref().ok_or_else(|| WorkshopError::NoCircuit(lap.id.to_string()))
+}
+
+fn unaccounted(entries: &Both<LapEntry>, source: ledger::LedgerError) -> WorkshopError {
+    WorkshopError::Ledger {
+        lap: entries.lap.id.to_string(),
+        reference: entries.reference.id.to_string(),
+        source,
+    }
+}
+
+fn drawing(circuit: &Circuit, s_m: &[f64]) -> CircuitDrawing {
+    let polyline = |offset: &dyn Fn(f64) -> f64| {
+        let (x_m, y_m) = s_m.iter().map(|&s| circuit.point_beside(s, offset(s))).unzip();
+        Polyline { x_m, y_m }
+    };
+    let borders = circuit.has_borders().then(|| {
+        let width = |s: f64| circuit.widths(s).unwrap_or_default();
+        let left = polyline(&|s| width(s).0);
+        let right = polyline(&|s| -width(s).1);
+        Borders { left_x_m: left.x_m, left_y_m: left.y_m, right_x_m: right.x_m, right_y_m: right.y_m }
+    });
+    CircuitDrawing {
+        name: circuit.name.clone(),
+        length_m: circuit.length_m(),
+        map: polyline(&|_| 0.0),
+        borders,
+    }
+}
+
+fn columns(circuit: &Circuit, lap: &LapEntry, trace: &LapTrace) -> LapColumns {
+    let column = |channel| trace.channels.get(&channel).cloned();
+    // Where the recording has no positions the driven line is drawn on the centre line.
+    let beside = |(&s, &n): (&f64, &f64)| circuit.point_beside(s, if n.is_finite() { n } else { 0.0 });
+    let (x_m, y_m) = trace.s_m.iter().zip(&trace.offset_m).map(beside).unzip();
+    LapColumns {
+        id: lap.id.to_string(),
+        driver: lap.driver.clone(),
+        lap_time_s: trace.time_s.last().copied().unwrap_or(f64::NAN),
+        time_s: trace.time_s.clone(),
+        x_m,
+        y_m,
+        offset_m: trace.offset_m.clone(),
+        speed_mps: column(Channel::Speed),
+        brake: column(Channel::Brake),
+        throttle: column(Channel::Throttle),
+        steering_wheel_angle_rad: column(Channel::SteeringWheelAngle),
+        gear: column(Channel::Gear),
+    }
+}

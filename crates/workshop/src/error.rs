@@ -1,0 +1,182 @@
+//! Why a use case did not come to an answer.
+
+use ledger::LedgerError;
+use library::LibraryError;
+use recording::{MapError, ReadError};
+use track::{CircuitError, LapError, TraceError};
+
+/// Whose mistake an error is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fault {
+    /// What was named does not exist.
+    NotFound,
+    /// The call or its input cannot be used as it is.
+    Input,
+    /// Something broke on this side.
+    Internal,
+}
+
+/// A use case that was refused or failed. Nothing is changed when one is returned.
+#[derive(Debug, thiserror::Error)]
+pub enum WorkshopError {
+    /// The library refused.
+    #[error(transparent)]
+    Library(#[from] LibraryError),
+    /// The recording cannot be read.
+    #[error(transparent)]
+    Read(#[from] ReadError),
+    /// The map cannot be used.
+    #[error("{file}: {source}")]
+    Map {
+        /// The map file.
+        file: String,
+        /// What is wrong with it.
+        source: MapError,
+    },
+    /// The file of a map cannot be read.
+    #[error("{file}: cannot be opened ({source}); check the path and whether you may read it")]
+    MapFile {
+        /// The map file.
+        file: String,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// No lap can be told.
+    #[error("{file}: {source}")]
+    Laps {
+        /// The recording.
+        file: String,
+        /// Why.
+        source: LapError,
+    },
+    /// No circuit can be drawn.
+    #[error("{file}: {source}")]
+    Circuit {
+        /// The recording.
+        file: String,
+        /// Why.
+        source: CircuitError,
+    },
+    /// The laps are not on the circuit that was named.
+    #[error(
+        "{file}: {source}. Give another name with --circuit, or leave it out to have the circuit found by its shape"
+    )]
+    NotThere {
+        /// The recording.
+        file: String,
+        /// How it was noticed.
+        source: TraceError,
+    },
+    /// A circuit of the library cannot be read.
+    #[error(
+        "circuit '{name}' of the library is damaged ({source}); remove it and import one of its recordings again"
+    )]
+    StoredCircuit {
+        /// Its name.
+        name: String,
+        /// The cause.
+        source: serde_json::Error,
+    },
+    /// The lap has no time to compare.
+    #[error("lap {id} is {kind} and has no lap time to compare; {other}")]
+    NotTimed {
+        /// The lap.
+        id: String,
+        /// Its kind in words.
+        kind: String,
+        /// What to ask for instead.
+        other: String,
+    },
+    /// The recording's laps are on no circuit.
+    #[error(
+        "lap {0} lies on no circuit: its recording held no complete lap with positions, or a lap distance and yaw rate"
+    )]
+    NoCircuit(String),
+    /// Two circuits.
+    #[error(
+        "{lap} was driven on '{lap_circuit}' and {reference} on '{reference_circuit}'; only laps of one circuit can be compared"
+    )]
+    TwoCircuits {
+        /// The lap.
+        lap: String,
+        /// Its circuit.
+        lap_circuit: String,
+        /// The reference.
+        reference: String,
+        /// Its circuit.
+        reference_circuit: String,
+    },
+    /// Nothing to compare with.
+    #[error(
+        "there is no other valid timed lap of {what} in the library to measure {lap} against; import one, or name a lap with --against"
+    )]
+    NoReference {
+        /// The lap.
+        lap: String,
+        /// Circuit and car.
+        what: String,
+    },
+    /// The lap cannot be laid over its circuit.
+    #[error("{id}: {source}")]
+    Trace {
+        /// The lap.
+        id: String,
+        /// Why.
+        source: TraceError,
+    },
+    /// The two laps cannot be accounted for.
+    #[error("{lap} against {reference}: {source}")]
+    Ledger {
+        /// The lap.
+        lap: String,
+        /// The reference.
+        reference: String,
+        /// Why.
+        source: LedgerError,
+    },
+    /// The demo would mix with real drives.
+    #[error(
+        "the library at {folder} holds recordings of your own ({example}); give the demo a folder of its own with --library"
+    )]
+    NotADemo {
+        /// The folder.
+        folder: String,
+        /// One of them.
+        example: String,
+    },
+    /// The simulation failed.
+    #[error(transparent)]
+    Demo(#[from] demo::DemoError),
+    /// A value that has no JSON form.
+    #[error("an answer has no JSON form: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+impl WorkshopError {
+    /// Whose mistake it is; decides exit code and HTTP status.
+    #[must_use]
+    pub fn fault(&self) -> Fault {
+        match self {
+            Self::Library(e) => match e {
+                LibraryError::NoRecording { .. }
+                | LibraryError::NoLap { .. }
+                | LibraryError::NoCircuit { .. }
+                | LibraryError::NotInTrash { .. }
+                | LibraryError::NoLibrary(_) => Fault::NotFound,
+                LibraryError::Damaged { .. }
+                | LibraryError::Io { .. }
+                | LibraryError::NoSpace(_)
+                | LibraryError::Busy(_)
+                | LibraryError::BeingChanged(_)
+                | LibraryError::MissingFile(_)
+                | LibraryError::DamagedFile { .. }
+                | LibraryError::Catalogue { .. } => Fault::Internal,
+                _ => Fault::Input,
+            },
+            Self::StoredCircuit { .. } | Self::Ledger { .. } | Self::Demo(_) | Self::Json(_) => {
+                Fault::Internal
+            }
+            _ => Fault::Input,
+        }
+    }
+}

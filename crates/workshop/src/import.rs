@@ -1,0 +1,171 @@
+//! From a file to a recording of the library with laps on a circuit: all or nothing.
+
+use crate::{CircuitFound, Imported, Workshop, WorkshopError};
+use channels::Samples;
+use library::{NewRecording, StoredLap};
+use recording::{Map, Progress, Source};
+use std::path::Path;
+use track::trace::lap_trace;
+use track::{Circuit, Lap, LapKind, LapOptions, Line, laps};
+
+/// What the user says about a recording.
+#[derive(Debug, Clone, Default)]
+pub struct ImportOptions {
+    /// Which column is which channel.
+    pub map: Map,
+    /// Who drove.
+    pub driver: Option<String>,
+    /// Which car.
+    pub car: Option<String>,
+    /// Which circuit; found by its shape when none is given.
+    pub circuit: Option<String>,
+    /// Start line, where laps are not numbered.
+    pub line: Option<Line>,
+}
+
+/// Reads a map file.
+///
+/// # Errors
+/// [`WorkshopError::MapFile`] or [`WorkshopError::Map`].
+pub fn read_map(path: &Path) -> Result<Map, WorkshopError> {
+    let file = path.display().to_string();
+    let text = std::fs::read_to_string(path)
+        .map_err(|source| WorkshopError::MapFile { file: file.clone(), source })?;
+    Map::from_toml_str(&text).map_err(|source| WorkshopError::Map { file, source })
+}
+
+/// Laps of a recording on a circuit, before anything is kept.
+pub(crate) struct Placed {
+    pub(crate) laps: Vec<Lap>,
+    pub(crate) circuit: Option<(Circuit, bool)>,
+    pub(crate) notes: Vec<String>,
+}
+
+impl Workshop {
+    /// Reads a recording, finds its laps and circuit, and keeps it.
+    ///
+    /// # Errors
+    /// [`WorkshopError`]; the library is unchanged then.
+    pub fn import(
+        &self,
+        path: &Path,
+        options: &ImportOptions,
+        progress: &mut dyn FnMut(Progress),
+    ) -> Result<Imported, WorkshopError> {
+        let file = path.display().to_string();
+        let reading = recording::read(Source::File(path), &options.map, progress)?;
+        let failed = |source| WorkshopError::Read(recording::ReadError::Open { file: file.clone(), source });
+        let content = library::Digest::of_file(path).map_err(failed)?;
+        let placed = self.place(&file, &reading.samples, options)?;
+        let name_hint = path.file_stem().map_or_else(|| file.clone(), |s| s.to_string_lossy().into_owned());
+        let new = NewRecording {
+            name_hint,
+            driver: options.driver.clone(),
+            car: options.car.clone(),
+            circuit: placed.circuit.as_ref().map(|(c, _)| c.name.clone()).or_else(|| options.circuit.clone()),
+            source_name: path.file_name().map_or(file, |n| n.to_string_lossy().into_owned()),
+            content_sha256: Some(content),
+            recorded_at: None,
+            note: String::new(),
+            report_json: serde_json::to_string(&reading.report)?,
+            truth_json: None,
+            laps: placed.laps.iter().map(stored).collect(),
+        };
+        let recording = self.library.add(new, &reading.samples)?;
+        let circuit = self.keep_circuit(placed.circuit)?;
+        let laps = self.library.laps_of(&recording.name)?;
+        Ok(Imported { recording, laps, circuit, report: reading.report, notes: placed.notes })
+    }
+
+    /// Keeps a circuit that is new. After the recording: a circuit without one is harmless, the other way round it would
+    /// claim a place that nobody drove.
+    pub(crate) fn keep_circuit(
+        &self,
+        circuit: Option<(Circuit, bool)>,
+    ) -> Result<Option<CircuitFound>, WorkshopError> {
+        let Some((circuit, new)) = circuit else { return Ok(None) };
+        if new {
+            self.library.put_circuit(&circuit.name, &serde_json::to_string(&circuit)?)?;
+        }
+        Ok(Some(CircuitFound {
+            length_m: circuit.length_m(),
+            corners: circuit.corners.len(),
+            name: circuit.name,
+            new,
+        }))
+    }
+
+    /// Finds laps and circuit of samples.
+    fn place(&self, file: &str, samples: &Samples, options: &ImportOptions) -> Result<Placed, WorkshopError> {
+        let split = |circuit: Option<&Circuit>| {
+            laps::split(samples, &LapOptions { line: options.line, circuit })
+                .map_err(|source| WorkshopError::Laps { file: file.to_owned(), source })
+        };
+        let first = split(None)?;
+        let known = match &options.circuit {
+            Some(name) if self.library.circuits()?.contains(name) => Some(self.circuit(name)?),
+            Some(_) => None,
+            None => self.circuit_by_shape(samples, &first)?,
+        };
+        if let Some(circuit) = known {
+            let laps = split(Some(&circuit))?;
+            if let Some(lap) = laps.iter().find(|l| l.kind == LapKind::Timed) {
+                // A name that was given is a claim; it is checked before it is kept.
+                lap_trace(samples, lap, &circuit)
+                    .map_err(|source| WorkshopError::NotThere { file: file.to_owned(), source })?;
+            }
+            return Ok(Placed { laps, circuit: Some((circuit, false)), notes: Vec::new() });
+        }
+        let name = match &options.circuit {
+            Some(name) => name.clone(),
+            None => self.unused_circuit_name()?,
+        };
+        match Circuit::from_laps(&name, samples, &first) {
+            // The circuit knows the line better than the first look did.
+            Ok(circuit) => {
+                Ok(Placed { laps: split(Some(&circuit))?, circuit: Some((circuit, true)), notes: Vec::new() })
+            }
+            Err(reason) => Ok(Placed {
+                laps: first,
+                circuit: None,
+                notes: vec![format!("no circuit could be drawn, so no ledger can be made: {reason}")],
+            }),
+        }
+    }
+}
+
+/// A lap as the library keeps it.
+pub(crate) fn stored(lap: &Lap) -> StoredLap {
+    StoredLap {
+        number: lap.number,
+        kind: match lap.kind {
+            LapKind::Timed => library::LapKind::Timed,
+            LapKind::Out => library::LapKind::Out,
+            LapKind::In => library::LapKind::In,
+            LapKind::Incomplete => library::LapKind::Incomplete,
+        },
+        start_s: lap.start_s,
+        end_s: lap.end_s,
+        lap_time_s: lap.lap_time_s,
+        valid: lap.valid,
+        notes: lap.notes.clone(),
+    }
+}
+
+/// A lap of the library as the analyses see it.
+pub(crate) fn as_lap(lap: &library::LapEntry) -> Lap {
+    Lap {
+        number: lap.lap_number,
+        kind: match lap.kind {
+            library::LapKind::Timed => LapKind::Timed,
+            library::LapKind::Out => LapKind::Out,
+            library::LapKind::In => LapKind::In,
+            library::LapKind::Incomplete => LapKind::Incomplete,
+        },
+        start_s: lap.start_s,
+        end_s: lap.end_s,
+        lap_time_s: lap.lap_time_s,
+        valid: lap.valid,
+        notes: lap.notes.clone(),
+    }
+}
