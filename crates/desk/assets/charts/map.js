@@ -1,0 +1,200 @@
+// The circuit as a drawing: thin borders, the driven lines, the stretch inked.
+//
+// Places are columns in metres, x to the right and y up as in ISO 8855 seen from above; the drawing keeps their
+// proportions. All lengths inside the drawing are pixels.
+
+import { html, useMemo } from '../view.js';
+import { nodes, partsIn, placesIn, valueAt, wrapped } from '../stretch.js';
+
+/**
+ * Fits places into a box.
+ * @param {number[][]} xs
+ * @param {number[][]} ys
+ * @param {{width: number, height: number, margin: number}} box
+ */
+function fit(xs, ys, box) {
+  let [left, right, low, high] = [Infinity, -Infinity, Infinity, -Infinity];
+  xs.forEach((column, c) => {
+    for (let i = 0; i < column.length; i++) {
+      const [x, y] = [column[i], ys[c][i]];
+      if (x === null || y === null) continue;
+      left = Math.min(left, x);
+      right = Math.max(right, x);
+      low = Math.min(low, y);
+      high = Math.max(high, y);
+    }
+  });
+  const scale = Math.min((box.width - 2 * box.margin) / Math.max(right - left, 1), (box.height - 2 * box.margin) / Math.max(high - low, 1));
+  const [cx, cy] = [(left + right) / 2, (low + high) / 2];
+  return {
+    scale,
+    x: (x) => box.width / 2 + (x - cx) * scale,
+    y: (y) => box.height / 2 - (y - cy) * scale,
+  };
+}
+
+/** A path through places; a missing one lifts the pen. */
+function path(xs, ys, indices, to) {
+  let text = '';
+  let down = false;
+  for (const i of indices) {
+    if (xs[i] === null || ys[i] === null || xs[i] === undefined) {
+      down = false;
+      continue;
+    }
+    text += `${down ? 'L' : 'M'}${to.x(xs[i]).toFixed(1)} ${to.y(ys[i]).toFixed(1)}`;
+    down = true;
+  }
+  return text;
+}
+
+const everything = (column) => column.map((_, i) => i);
+
+/** Point and direction to the left of the circuit at `s`. */
+function across(circuit, s, at) {
+  const { x_m: xs, y_m: ys } = circuit.map;
+  const lengthM = s[s.length - 1];
+  const point = (u) => [valueAt(s, xs, wrapped(u, lengthM)), valueAt(s, ys, wrapped(u, lengthM))];
+  const [a, b] = [point(at - 2), point(at + 2)];
+  const long = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
+  return { point: point(at), left: [-(b[1] - a[1]) / long, (b[0] - a[0]) / long] };
+}
+
+/** Both laps have positions. */
+const positions = (lap) => Boolean(lap.x_m && lap.y_m);
+
+/**
+ * The whole circuit, with the stretch inked and the corners named.
+ * @param {{width: number, height: number, comparison: any, corners: any[], stretch: any, at: number, corner: string | null}} props
+ */
+export function CircuitMap({ width, height, comparison, corners, stretch, at, corner }) {
+  const { circuit, s_m: s } = comparison;
+  const lengthM = s[s.length - 1];
+  const drawn = useMemo(() => {
+    const { x_m: xs, y_m: ys } = circuit.map;
+    const to = fit([xs], ys ? [ys] : [], { width, height, margin: 26 });
+    const inked = partsIn(stretch, { from: 0, to: lengthM }, lengthM).map((part) => path(xs, ys, nodes(s, part).index, to));
+    const names = corners.map((c) => {
+      const { point, left } = across(circuit, s, c.apex_m);
+      const side = c.direction === 'left' ? -1 : 1; // Outside of the corner.
+      return {
+        name: c.name,
+        x: to.x(point[0]) + side * left[0] * 15,
+        y: to.y(point[1]) - side * left[1] * 15 + 4,
+      };
+    });
+    const start = across(circuit, s, 0);
+    const ahead = [start.left[1], -start.left[0]];
+    const px = (along, aside) => `${(to.x(start.point[0]) + ahead[0] * along + start.left[0] * aside).toFixed(1)} ${(to.y(start.point[1]) - ahead[1] * along - start.left[1] * aside).toFixed(1)}`;
+    return {
+      to,
+      outline: path(xs, ys, everything(xs), to),
+      inked,
+      names,
+      line: `M${px(0, -6)}L${px(0, 6)}`,
+      arrow: `M${px(6, 9)}L${px(16, 9)}M${px(12, 12)}L${px(16, 9)}L${px(12, 6)}`,
+    };
+  }, [circuit, s, corners, stretch.from, stretch.to, width, height]);
+  const here = wrapped(at, lengthM);
+  const [x, y] = [valueAt(s, circuit.map.x_m, here), valueAt(s, circuit.map.y_m, here)];
+  return html`<svg class="map circuit" width=${width} height=${height} viewBox=${`0 0 ${width} ${height}`} role="img" aria-label=${`${circuit.name}, the stretch inked`}>
+    <path class="outline" d=${drawn.outline} />
+    ${drawn.inked.map((d) => html`<path class="inked" d=${d} />`)}
+    <path class="start" d=${drawn.line} /><path class="arrow" d=${drawn.arrow} />
+    ${drawn.names.map((n) => html`<text class=${n.name === corner ? 'name is-chosen' : 'name'} x=${n.x} y=${n.y} text-anchor="middle">${n.name}</text>`)}
+    ${x !== null && html`<circle class="here" cx=${drawn.to.x(x)} cy=${drawn.to.y(y)} r="5" />`}
+  </svg>`;
+}
+
+/** A round length that fits a bar of about 60 px. */
+const barLength = (scale) => [200, 100, 50, 20, 10, 5].find((m) => m * scale <= 80) ?? 5;
+
+/**
+ * The lines driven on a part of the track: borders, both laps, the stretch inked, ticks at turn-in, apex and exit.
+ * @param {{width: number, height: number, comparison: any, corners: any[], stretch: any, window: any, at: number, system: string}} props
+ */
+export function LinesMap({ width, height, comparison, corners, stretch, window: span, at, system }) {
+  const { circuit, s_m: s, lap, reference } = comparison;
+  const lengthM = s[s.length - 1];
+  const drawn = useMemo(() => {
+    const index = nodes(s, span).index;
+    const { borders } = circuit;
+    const sides = borders ? [[borders.left_x_m, borders.left_y_m], [borders.right_x_m, borders.right_y_m]] : [];
+    const driven = [lap, reference].filter(positions);
+    const box = [...sides, ...(driven.length > 0 ? driven.map((l) => [l.x_m, l.y_m]) : [[circuit.map.x_m, circuit.map.y_m]])];
+    const of = (column) => index.map((i) => column[i]);
+    const to = fit(box.map((b) => of(b[0])), box.map((b) => of(b[1])), { width, height, margin: 18 });
+    const inside = nodes(s, stretch).index;
+    const half = 8;
+    const ticks = [];
+    for (const c of corners) {
+      for (const [text, place] of [['turn-in', c.turn_in_m], ['apex', c.apex_m], ['exit', c.exit_m]]) {
+        if (placesIn(place, span, lengthM).length === 0) continue;
+        const { point, left } = across(circuit, s, place);
+        const side = c.direction === 'left' ? -1 : 1; // Labels stand outside of the corner.
+        const [px, py] = [to.x(point[0]), to.y(point[1])];
+        const reach = half * to.scale;
+        const end = (f) => `${(px + left[0] * f).toFixed(1)} ${(py - left[1] * f).toFixed(1)}`;
+        const off = side * (reach + 10);
+        const tx = px + left[0] * off;
+        ticks.push({
+          d: `M${end(-reach)}L${end(reach)}`,
+          text: `${c.name} ${text}`,
+          x: tx,
+          y: py - left[1] * off + 4,
+          anchor: Math.abs(left[0] * side) < 0.35 ? 'middle' : left[0] * side > 0 ? 'start' : 'end',
+        });
+      }
+    }
+    const band = sides.length === 2
+      ? `${path(sides[0][0], sides[0][1], inside, to)}${path(sides[1][0], sides[1][1], [...inside].reverse(), to).replace('M', 'L')}Z`
+      : '';
+    return {
+      to,
+      borders: sides.map(([x, y]) => path(x, y, index, to)),
+      inkedBorders: sides.length > 0 ? sides.map(([x, y]) => path(x, y, inside, to)) : [path(circuit.map.x_m, circuit.map.y_m, inside, to)],
+      band,
+      lap: positions(lap) ? path(lap.x_m, lap.y_m, index, to) : '',
+      reference: positions(reference) ? path(reference.x_m, reference.y_m, index, to) : '',
+      ticks: keepApart(ticks, width, height),
+      bar: barLength(to.scale),
+    };
+  }, [comparison, corners, span.from, span.to, stretch.from, stretch.to, width, height]);
+  const here = wrapped(at, lengthM);
+  const dot = (of) => {
+    const [x, y] = [valueAt(s, of.x_m, here), valueAt(s, of.y_m, here)];
+    return x === null || y === null ? null : { x: drawn.to.x(x), y: drawn.to.y(y) };
+  };
+  const [a, b] = [dot(lap), dot(reference)];
+  const imperial = system === 'imperial';
+  const barPx = drawn.bar * (imperial ? 0.9144 : 1) * drawn.to.scale;
+  return html`<svg class="map lines" width=${width} height=${height} viewBox=${`0 0 ${width} ${height}`} role="img" aria-label="The lines driven: this lap solid, the reference dashed">
+    <path class="band" d=${drawn.band} />
+    ${drawn.ticks.map((t) => html`<path class="tick" d=${t.d} />`)}
+    ${drawn.borders.map((d) => html`<path class="border" d=${d} />`)}
+    ${drawn.inkedBorders.map((d) => html`<path class="inked" d=${d} />`)}
+    <path class="edge" d=${drawn.reference} /><path class="reference" d=${drawn.reference} />
+    <path class="lap" d=${drawn.lap} />
+    ${drawn.ticks.map((t) => t.text && html`<text class="name" x=${t.x} y=${t.y} text-anchor=${t.anchor}>${t.text}</text>`)}
+    ${b && html`<circle class="dot reference" cx=${b.x} cy=${b.y} r="5" />`}
+    ${a && html`<circle class="dot lap" cx=${a.x} cy=${a.y} r="5" />`}
+    <path class="scale" d=${`M8 ${height - 12}v4h${barPx.toFixed(1)}v-4`} />
+    <text class="name" x=${14 + barPx} y=${height - 7}>${imperial ? `${drawn.bar} yd` : `${drawn.bar} m`}</text>
+  </svg>`;
+}
+
+/** Takes the text off ticks whose label would cover another or leave the drawing; the apex goes first. */
+function keepApart(ticks, width, height) {
+  const taken = [];
+  const order = [...ticks].sort((a, b) => Number(b.text.endsWith('apex')) - Number(a.text.endsWith('apex')));
+  for (const tick of order) {
+    const long = tick.text.length * 6.6;
+    const left = tick.anchor === 'start' ? tick.x : tick.anchor === 'end' ? tick.x - long : tick.x - long / 2;
+    const box = { left, right: left + long, top: tick.y - 12, bottom: tick.y + 3 };
+    const out = box.left < 0 || box.right > width || box.top < 0 || box.bottom > height - 18;
+    const covers = taken.some((t) => box.left < t.right && box.right > t.left && box.top < t.bottom && box.bottom > t.top);
+    if (out || covers) tick.text = '';
+    else taken.push(box);
+  }
+  return ticks;
+}

@@ -1,0 +1,115 @@
+// Where is the time?
+
+import { html, useEffect, useMedia, useMemo, useState } from '../view.js';
+import { useAnswer } from '../api.js';
+import { lapTime, number } from '../units.js';
+import { LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, lapWords, ledgerAddress, placeWords, unbroken } from '../parts.js';
+import { Account, keyed } from '../account.js';
+import { Evidence } from '../evidence.js';
+
+/** From this width on the evidence stands beside the account, as in the style sheet. */
+const BESIDE = '(min-width: 1240px)';
+
+export function LedgerPage({ lap, against, entry }) {
+  const query = `lap=${encodeURIComponent(lap)}&against=${encodeURIComponent(against)}`;
+  const library = useAnswer('/api/library');
+  const laps = useAnswer('/api/laps');
+  const ledger = useAnswer(`/api/ledger?${query}`);
+  const comparison = useAnswer(`/api/comparison?${query}`);
+  useEffect(() => {
+    document.title = `Where is the time? ${lap} · Lapwright`;
+  }, [lap]);
+  const all = laps.value ?? [];
+  return html`<${Masthead} name=${library.value?.name} />
+    <main class="ledger-page">
+      <p class="back"><a href="#/">All laps</a></p>
+      ${ledger.state !== 'done' && html`<h1>Where is the time?</h1><${Pending} answer=${ledger} doing="Working out where the time is" />`}
+      ${ledger.state === 'done' && html`<${Ledger} key=${query} ledger=${ledger.value} laps=${all} against=${against} comparison=${comparison} chosen=${entry} />`}
+    </main>`;
+}
+
+/** Who drove which lap, as far as the library says. */
+function saying(lap, id) {
+  if (!lap) return { who: id, takes: '' };
+  return { who: lap.driver ? `${lap.driver}’s ${lapWords(lap)}` : lapWords(lap), takes: lapTime(lap.lap_time_s) };
+}
+
+/** The answer in one sentence, with its number, and the largest entry in a second one. */
+function answerOf(ledger, entries, lap, reference) {
+  const a = saying(lap, ledger.lap);
+  const b = saying(reference, ledger.reference);
+  const start = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+  const size = `${number(Math.abs(ledger.gap_s), 3)} s`;
+  const first =
+    Math.abs(ledger.gap_s) < 0.0005
+      ? `${start(a.who)} and ${b.who} take the same time to the millisecond.`
+      : `${start(a.who)} is ${size} ${ledger.gap_s > 0 ? 'slower' : 'faster'} than ${b.who}.`;
+  const byLoss = [...entries].sort((x, y) => y.seconds - x.seconds);
+  const most = ledger.gap_s >= 0 ? byLoss[0] : byLoss[byLoss.length - 1];
+  if (!most || Math.abs(most.seconds) < 0.0005) return [first, ''];
+  const second = `The largest ${most.seconds > 0 ? 'loss' : 'gain'}, ${number(Math.abs(most.seconds), 3)} s, is ${placeWords(most)}.`;
+  return [first, second];
+}
+
+function Ledger({ ledger, laps, against, comparison, chosen }) {
+  const beside = useMedia(BESIDE);
+  const entries = useMemo(() => keyed(ledger.entries), [ledger]);
+  const lap = laps.find((l) => l.id === ledger.lap) ?? null;
+  const reference = laps.find((l) => l.id === ledger.reference) ?? null;
+  const largest = useMemo(() => [...entries].sort((a, b) => Math.abs(b.seconds) - Math.abs(a.seconds))[0]?.key ?? '', [entries]);
+  const [opened, setOpened] = useState(entries.some((e) => e.key === chosen) ? chosen : '');
+  useEffect(() => {
+    if (entries.some((e) => e.key === chosen)) setOpened(chosen); // The address was changed by hand or by going back.
+  }, [chosen]);
+  // Beside the account there is room for evidence at all times: begin with the largest entry.
+  const showing = opened || (beside ? largest : '');
+  const open = (key) => {
+    setOpened(key);
+    // The address follows without a step in the history for each row looked at.
+    history.replaceState(null, '', ledgerAddress(ledger.lap, against, key));
+  };
+  const [first, second] = answerOf(ledger, entries, lap, reference);
+  const entry = entries.find((e) => e.key === showing) ?? null;
+  const evidence = (e) => html`<${EvidenceOrWaiting} key=${e.key} ledger=${ledger} entry=${e} comparison=${comparison} />`;
+  const doubts = [
+    [lap, 'This lap'],
+    [reference, 'The reference'],
+  ].filter(([l]) => l && !l.valid);
+  return html`<div class="opening"><div>
+    <h1>Where is the time?</h1>
+    <p class="answer">${unbroken(`${first} ${second}`)}</p>
+    ${doubts.map(([l, who]) => html`<p class="doubt">${who} is not valid${l.notes?.length ? `: ${l.notes.join('; ')}` : ''}. Read its times with that in mind.</p>`)}
+    </div>
+    <${Pair} lap=${lap} reference=${reference} ledger=${ledger} laps=${laps} against=${against} />
+    </div>
+    <div class=${`spread ${beside ? 'beside' : 'below'}`}>
+      <${Account} ledger=${ledger} entries=${entries} opened=${showing} open=${open} inline=${beside ? null : evidence} />
+      ${beside && html`<aside id="evidence" class="aside" aria-label="Evidence">${entry && evidence(entry)}</aside>`}
+    </div>`;
+}
+
+function EvidenceOrWaiting({ ledger, entry, comparison }) {
+  if (comparison.state !== 'done') return html`<${Pending} answer=${comparison} doing="Fetching the traces of both laps" />`;
+  return html`<${Evidence} ledger=${ledger} entry=${entry} comparison=${comparison.value} />`;
+}
+
+/** The two laps, how their lines are drawn, and the choice of others. */
+function Pair({ lap, reference, ledger, laps, against }) {
+  const go = (a, b) => {
+    location.hash = ledgerAddress(a, b).slice(1);
+  };
+  const choices = comparableWith(laps, lap ?? reference);
+  const best = lap ? bestFor(laps, lap, { other: true }) : null;
+  if (choices.length === 0) return null;
+  return html`<div class="pair">
+    <label class="of-lap"><span class="label"><${LineSample} of="lap" /> this lap</span>
+      <select value=${ledger.lap} onChange=${(e) => go(e.currentTarget.value, against === e.currentTarget.value ? 'best' : against)}>
+        <${LapOptions} laps=${choices} />
+      </select></label>
+    <label class="of-reference"><span class="label"><${LineSample} of="reference" /> reference</span>
+      <select value=${against} onChange=${(e) => go(ledger.lap, e.currentTarget.value)}>
+        <option value="best">The best lap${best ? `: ${best.driver ? `${best.driver}, ` : ''}${lapTime(best.lap_time_s)}` : ''}</option>
+        <${LapOptions} laps=${choices} />
+      </select></label>
+  </div>`;
+}
