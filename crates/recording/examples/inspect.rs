@@ -22,7 +22,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut out = std::io::stdout().lock();
     writeln!(out, "{}: {}, {} rows, read in {seconds:.3} s", report.source, report.format, report.rows)?;
     for c in report.columns {
-        let channel = c.channel.map_or_else(|| "-".to_owned(), |c| c.name());
+        let channel = c.channel.map_or_else(|| "-".to_owned(), channels::Channel::name);
         let [unit, reason] = [c.unit, c.reason].map(Option::unwrap_or_default);
         writeln!(out, "  {:<32} {channel:<24} {unit:<8} {reason}", c.column)?;
     }

@@ -25,6 +25,7 @@ mod error;
 mod map;
 mod names;
 mod number;
+mod parquet;
 mod plan;
 mod report;
 
@@ -79,7 +80,7 @@ pub fn read(source: Source<'_>, map: &Map, progress: &mut dyn FnMut(Progress)) -
     match source {
         Source::Bytes { name, bytes } => {
             let head = &bytes[..bytes.len().min(csv::HEAD)];
-            by_content(name, head, Input::Bytes(bytes), Some(bytes.len() as u64), map, progress)
+            by_content(name, head, Input::Bytes(bytes), bytes.len() as u64, map, progress)
         }
         Source::File(path) => {
             let name = path.display().to_string();
@@ -92,7 +93,7 @@ pub fn read(source: Source<'_>, map: &Map, progress: &mut dyn FnMut(Progress)) -
             let mut head = Vec::new();
             file.by_ref().take(csv::HEAD as u64).read_to_end(&mut head).map_err(failed)?;
             file.rewind().map_err(failed)?;
-            by_content(&name, &head, Input::File(file), Some(about.len()), map, progress)
+            by_content(&name, &head, Input::File(file), about.len(), map, progress)
         }
     }
 }
@@ -106,7 +107,7 @@ fn by_content(
     name: &str,
     head: &[u8],
     input: Input<'_>,
-    bytes_total: Option<u64>,
+    bytes_total: u64,
     map: &Map,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Reading, ReadError> {
@@ -116,9 +117,12 @@ fn by_content(
     if let Some(found) = known_but_unread(head) {
         return Err(ReadError::UnknownContent { file: name.to_owned(), found: found.to_owned() });
     }
+    if head.starts_with(parquet::MAGIC) {
+        return parquet::read(name, input, bytes_total, map, progress);
+    }
     match input {
-        Input::Bytes(bytes) => csv::read(name, head, bytes, bytes_total, map, progress),
-        Input::File(file) => csv::read(name, head, file, bytes_total, map, progress),
+        Input::Bytes(bytes) => csv::read(name, head, bytes, Some(bytes_total), map, progress),
+        Input::File(file) => csv::read(name, head, file, Some(bytes_total), map, progress),
     }
 }
 

@@ -77,8 +77,8 @@ enum Choice {
     Left(Option<String>, Option<String>),
 }
 
-/// Decides over the columns of one table. `line` is where its header stands. With `strict` the map must fit this table;
-/// files of several tables are checked as a whole by [`check_map`].
+/// Decides over the columns of one table. `line` is where its header stands. Whether the map fits the file as a whole is
+/// for [`check_map`].
 ///
 /// # Errors
 /// A map that does not fit the file, a unit that is not known, a time that is none.
@@ -91,7 +91,7 @@ pub(crate) fn plan(file: &str, line: u64, headings: &[Heading], map: &Map) -> Re
         .enumerate()
         .map(|(i, h)| (!ignored[i] && !mapped.contains_key(&i)).then(|| recognise(h)).flatten())
         .collect();
-    let chosen = best_columns(&guesses, map);
+    let header = Header { file, line, headings, chosen: best_columns(&guesses, map), map };
 
     let mut wanted = Vec::new();
     let mut columns = Vec::new();
@@ -105,7 +105,7 @@ pub(crate) fn plan(file: &str, line: u64, headings: &[Heading], map: &Map) -> Re
         } else if ignored[i] {
             choices.push(Choice::Left(heading.unit.clone(), Some("ignored by the map".to_owned())));
         } else if let Some(guess) = &guesses[i] {
-            choices.push(guessed(file, line, i, heading, guess, &chosen, headings, map, &mut findings)?);
+            choices.push(guessed(&header, i, guess, &mut findings)?);
         } else {
             let reason = "its name is not in the vocabulary; name it in a map to use it".to_owned();
             choices.push(Choice::Left(heading.unit.clone(), Some(reason)));
@@ -252,18 +252,25 @@ const NEEDS_DENSITY: &str =
     "fuel by volume needs a density; state fuel_density_kg_per_l = 0.75 (or the right one) in a map";
 const NEEDS_RADIUS: &str = "a rate of rotation needs the tyre's effective radius; state it in metres as `scale` in a map, with the unit of the rate";
 
-#[allow(clippy::too_many_arguments)]
-fn guessed(
-    file: &str,
+/// A table whose columns are decided over.
+struct Header<'a> {
+    file: &'a str,
     line: u64,
+    headings: &'a [Heading],
+    /// The column that won each channel.
+    chosen: BTreeMap<Channel, usize>,
+    map: &'a Map,
+}
+
+/// What becomes of a column that was recognised by its name.
+fn guessed(
+    header: &Header<'_>,
     index: usize,
-    heading: &Heading,
     guess: &Guess,
-    chosen: &BTreeMap<Channel, usize>,
-    headings: &[Heading],
-    map: &Map,
     findings: &mut Vec<Finding>,
 ) -> Result<Choice, ReadError> {
+    let Header { file, line, headings, chosen, map } = header;
+    let (line, heading) = (*line, &headings[index]);
     let channel = guess.channel;
     let used = map.channels.get(&channel).and_then(|e| e.column.clone());
     let used =
@@ -304,7 +311,7 @@ fn guessed(
         },
         UnitFit::Rotation(_) => left_out(NEEDS_RADIUS.to_owned()),
         UnitFit::Other(unit) if channel == Channel::Time => Err(ReadError::TimeUnit {
-            file: file.to_owned(),
+            file: (*file).to_owned(),
             line,
             column: index + 1,
             header: heading.text.clone(),
@@ -317,7 +324,7 @@ fn guessed(
             channel.dimension()
         )),
         UnitFit::Unknown(unit) => Err(ReadError::UnknownUnit {
-            file: file.to_owned(),
+            file: (*file).to_owned(),
             line,
             column: index + 1,
             header: heading.text.clone(),
