@@ -1,11 +1,14 @@
 //! Making a circuit: from driven laps, from a centre-line file, or by dead reckoning.
 
-use crate::circuit::{Borders, CentrePoint, Circuit, CircuitError, FEWEST_POINTS, SHORTEST_M};
+use crate::circuit::{
+    Borders, CentrePoint, Circuit, CircuitError, FEWEST_POINTS, SHORTEST_M, SourceDistance,
+};
 use crate::laps::{Lap, LapKind};
 use crate::path::{self, Path, median};
 use crate::projection::{Projected, Projector};
 use crate::spline::ClosedCurve;
-use crate::{corners, phases, trace};
+use crate::trace::{self, LapTrace};
+use crate::{corners, phases};
 use channels::{Channel, Samples, View};
 
 /// Distance between the knots of a circuit \[m\]: a tenth of the tightest hairpin's arc, so that its curvature is resolved.
@@ -52,7 +55,10 @@ impl Circuit {
             None => reckoned_line(samples, &used)?,
         };
         let mut circuit = assemble(name, &line, None);
-        circuit.place_braking(samples, &used);
+        let traces: Vec<_> =
+            used.iter().take(5).filter_map(|l| trace::lap_trace(samples, l, &circuit).ok()).collect();
+        circuit.place_braking(&traces);
+        circuit.source = source_distance(&traces);
         Ok(circuit)
     }
 
@@ -97,9 +103,7 @@ impl Circuit {
     }
 
     /// Sets `start_m` of each corner to where most laps began to brake for it.
-    fn place_braking(&mut self, samples: &Samples, laps: &[&Lap]) {
-        let traces: Vec<_> =
-            laps.iter().take(5).filter_map(|l| trace::lap_trace(samples, l, self).ok()).collect();
+    fn place_braking(&mut self, traces: &[LapTrace]) {
         let starts: Vec<Option<f64>> = (0..self.corners.len())
             .map(|i| {
                 let onsets: Vec<f64> =
@@ -114,6 +118,30 @@ impl Circuit {
     }
 }
 
+/// Median lap distance of the laps about every ten metres. At the line it is 0 by definition; what it is just before is
+/// carried on from the last reading.
+fn source_distance(traces: &[LapTrace]) -> Option<SourceDistance> {
+    const STRIDE: usize = 10;
+    let s = &traces.first()?.s_m;
+    let shown: Vec<&Vec<f64>> = traces.iter().filter_map(|t| t.channels.get(&Channel::LapDistance)).collect();
+    let pieces = (s.len() - 1) / STRIDE;
+    let length_m = *s.last()?;
+    let reading = |s_m: f64| {
+        // Between the nodes around: even pieces do not fall onto nodes.
+        let r = s_m / length_m * (s.len() - 1) as f64;
+        let (i, w) = (r as usize, r.fract());
+        median(shown.iter().map(|v| v[i] + (v[i + 1] - v[i]) * w))
+    };
+    let mut table = vec![0.0];
+    for k in 1..pieces {
+        table.push((reading(length_m * k as f64 / pieces as f64)? * 100.0).round() / 100.0);
+    }
+    let before = length_m - 5.0;
+    let last = reading(before)? + 5.0;
+    table.push((last * 100.0).round() / 100.0);
+    table.windows(2).all(|w| w[1] > w[0]).then_some(SourceDistance(table))
+}
+
 /// Puts line, borders and corners together. Coordinates are kept to the micrometre and corners to the millimetre: few
 /// enough digits that a stored circuit reads back as the very same.
 fn assemble(name: &str, line: &ClosedCurve, borders: Option<Borders>) -> Circuit {
@@ -124,7 +152,7 @@ fn assemble(name: &str, line: &ClosedCurve, borders: Option<Borders>) -> Circuit
     let knots: Vec<f64> = (0..n).map(|i| length_m * i as f64 / n as f64).collect();
     // The knots were a valid ring before they were rounded to far less than their distance.
     let line = ClosedCurve::interpolate(&knots, length_m, &points).unwrap_or_else(|_| line.clone());
-    let mut circuit = Circuit { name: name.to_owned(), corners: Vec::new(), line, borders };
+    let mut circuit = Circuit { name: name.to_owned(), corners: Vec::new(), line, borders, source: None };
     circuit.corners = corners::find(&circuit);
     circuit
 }
@@ -177,9 +205,9 @@ fn borders_along(curve: &ClosedCurve, points: &[CentrePoint], n: usize) -> Borde
 /// Places of one lap from line to line, thinned, its ends led together.
 fn closed_places(path: &Path, lap: &Lap) -> Result<Vec<[f64; 2]>, CircuitError> {
     let mut places = Vec::new();
-    places.extend(path.at(lap.start_s));
+    places.extend(path.curved_at(lap.start_s));
     places.extend(path.between(lap.start_s, lap.end_s).map(|i| path.place(i)));
-    places.extend(path.at(lap.end_s));
+    places.extend(path.curved_at(lap.end_s));
     check_size(&places)?;
     let (first, last) = (places[0], places[places.len() - 1]);
     let mut kept = vec![first];
@@ -237,7 +265,7 @@ fn driven_line(path: &Path, laps: &[&Lap]) -> Result<ClosedCurve, CircuitError> 
         return Err(refused.unwrap_or(CircuitError::NoLap { laps: laps.len(), timed: laps.len() }));
     };
     let base = even(&smooth(base, DRIVEN_HALF_WAVE_M)?, 0.0)?;
-    let frame = Circuit { name: String::new(), corners: Vec::new(), line: base, borders: None };
+    let frame = Circuit { name: String::new(), corners: Vec::new(), line: base, borders: None, source: None };
     let projector = Projector::new(&frame);
     let n = frame.line.points().len();
     let length = frame.length_m();
@@ -261,10 +289,12 @@ fn driven_line(path: &Path, laps: &[&Lap]) -> Result<ClosedCurve, CircuitError> 
         .collect();
     let curve = even(&smooth(&middle, DRIVEN_HALF_WAVE_M)?, 0.0)?;
     // s = 0 where the laps crossed their line, on average.
-    let placed = Circuit { name: String::new(), corners: Vec::new(), line: curve, borders: None };
+    let placed =
+        Circuit { name: String::new(), corners: Vec::new(), line: curve, borders: None, source: None };
     let projector = Projector::new(&placed);
     let length = placed.length_m();
-    let crossings = closed.iter().flat_map(|(lap, _)| [path.at(lap.start_s), path.at(lap.end_s)]);
+    let crossings =
+        closed.iter().flat_map(|(lap, _)| [path.curved_at(lap.start_s), path.curved_at(lap.end_s)]);
     let signed = |s: f64| if s > 0.5 * length { s - length } else { s };
     let line_m = median(crossings.flatten().map(|p| signed(projector.nearest(p).s_m))).unwrap_or(0.0);
     even(&placed.line, line_m)

@@ -139,6 +139,35 @@ pub struct Circuit {
     pub corners: Vec<Corner>,
     pub(crate) line: ClosedCurve,
     pub(crate) borders: Option<Borders>,
+    pub(crate) source: Option<SourceDistance>,
+}
+
+/// The lap distance that the source shows, at even abscissae from 0 to the length of the circuit \[m\], both included.
+///
+/// Sources count along a line of their own, often the middle of the road; driven lines are shorter. Increasing.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct SourceDistance(pub(crate) Vec<f64>);
+
+impl SourceDistance {
+    pub(crate) fn length_m(&self) -> f64 {
+        self.0.last().copied().unwrap_or(0.0)
+    }
+
+    /// Reading at share `0..=1` of the circuit.
+    fn at(&self, share: f64) -> f64 {
+        let pieces = self.0.len() - 1;
+        let r = share.clamp(0.0, 1.0) * pieces as f64;
+        let i = (r as usize).min(pieces - 1);
+        self.0[i] + (self.0[i + 1] - self.0[i]) * (r - i as f64)
+    }
+
+    /// Abscissa \[m\] where the source shows `distance_m`, on a circuit of `length_m`.
+    pub(crate) fn abscissa(&self, distance_m: f64, length_m: f64) -> f64 {
+        let pieces = self.0.len() - 1;
+        let i = self.0.partition_point(|&d| d <= distance_m).clamp(1, pieces) - 1;
+        let w = (distance_m - self.0[i]) / (self.0[i + 1] - self.0[i]);
+        length_m * (i as f64 + w) / pieces as f64
+    }
 }
 
 /// Distance of the borders from the centre line at its knots.
@@ -193,6 +222,13 @@ impl Circuit {
         Some((read(&b.left_m), read(&b.right_m)))
     }
 
+    /// Lap distance \[m\] that the source of the circuit's laps shows at an abscissa in `[0, length]`; none when it showed
+    /// none. For people who compare with what they see while driving.
+    #[must_use]
+    pub fn lap_distance(&self, s_m: f64) -> Option<f64> {
+        self.source.as_ref().map(|t| t.at(s_m / self.length_m()))
+    }
+
     /// Whether the circuit knows its borders.
     #[must_use]
     pub fn has_borders(&self) -> bool {
@@ -225,6 +261,8 @@ struct Stored {
     width_left_m: Option<Vec<f64>>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     width_right_m: Option<Vec<f64>>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    lap_distance_m: Option<Vec<f64>>,
     corners: Vec<Corner>,
 }
 
@@ -239,6 +277,7 @@ impl From<Circuit> for Stored {
             y_m: points.iter().map(|p| p[1]).collect(),
             width_left_m,
             width_right_m,
+            lap_distance_m: c.source.map(|t| t.0),
             corners: c.corners,
         }
     }
@@ -259,6 +298,9 @@ impl TryFrom<Stored> for Circuit {
         let line = ClosedCurve::interpolate(&knots, s.length_m, &points).map_err(damaged)?;
         let borders =
             s.width_left_m.zip(s.width_right_m).map(|(left_m, right_m)| Borders { left_m, right_m });
-        Ok(Self { name: s.name, corners: s.corners, line, borders })
+        // A table that does not increase cannot be read backwards; laps are scaled without it.
+        let increasing = |v: &Vec<f64>| v.len() >= 2 && v.windows(2).all(|w| w[1] > w[0]);
+        let source = s.lap_distance_m.filter(increasing).map(SourceDistance);
+        Ok(Self { name: s.name, corners: s.corners, line, borders, source })
     }
 }

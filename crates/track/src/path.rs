@@ -17,9 +17,15 @@ pub(crate) struct Path {
 impl Path {
     /// All places of a recording. Holes are left out, and so are repeats of a place that the source merely held.
     pub(crate) fn of(samples: &Samples) -> Option<Self> {
-        let (x, y) = (samples.get(Channel::X)?, samples.get(Channel::Y)?);
+        Self::part(samples, f64::NEG_INFINITY, f64::INFINITY)
+    }
+
+    /// The places from one time to another \[s\].
+    pub(crate) fn part(samples: &Samples, from_s: f64, to_s: f64) -> Option<Self> {
+        let x = samples.get(Channel::X)?.between(from_s, to_s);
+        let y = samples.get(Channel::Y)?;
         let same_clock = samples.clock_of(Channel::X) == samples.clock_of(Channel::Y);
-        let y_values = if same_clock { y.values.to_vec() } else { y.on(x.time_s) };
+        let y_values = if same_clock { y.between(from_s, to_s).values.to_vec() } else { y.on(x.time_s) };
         let mut path = Self::default();
         let mut run_end: Option<f64> = None;
         for ((&t, &x), &y) in x.time_s.iter().zip(x.values).zip(&y_values) {
@@ -72,6 +78,30 @@ impl Path {
         let w = (time_s - self.time_s[after - 1]) / (self.time_s[after] - self.time_s[after - 1]);
         let ([x0, y0], [x1, y1]) = (self.place(after - 1), self.place(after));
         Some([x0 + (x1 - x0) * w, y0 + (y1 - y0) * w])
+    }
+
+    /// Place at a time \[s\] on the cubic through the two samples on either side, so that a slow clock does not cut the
+    /// corner; straight where one of them is missing or a hole lies between.
+    pub(crate) fn curved_at(&self, time_s: f64) -> Option<[f64; 2]> {
+        const HOLE_S: f64 = 0.3;
+        let straight = self.at(time_s)?;
+        let after = self.time_s.partition_point(|&t| t < time_s);
+        if after < 2 || after + 1 >= self.len() {
+            return Some(straight);
+        }
+        let four = after - 2..after + 2;
+        let t = &self.time_s[four.clone()];
+        if t.windows(2).any(|w| w[1] - w[0] > HOLE_S) {
+            return Some(straight);
+        }
+        let mut place = [0.0, 0.0];
+        for (i, k) in four.enumerate() {
+            let others = (0..4).filter(|&j| j != i);
+            let weight: f64 = others.map(|j| (time_s - t[j]) / (t[i] - t[j])).product();
+            place[0] += weight * self.x_m[k];
+            place[1] += weight * self.y_m[k];
+        }
+        Some(place)
     }
 
     /// Indices of the samples in `[from_s, to_s]`.

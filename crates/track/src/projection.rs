@@ -147,8 +147,8 @@ impl<'a> Projector<'a> {
             if (s - guess_m).abs() > reach_m {
                 return None;
             }
-            if step.abs() < 1e-9 {
-                // The last step moved the foot by less than it can be seen.
+            if step.abs() < 1e-5 {
+                // Newton's error falls with its square: after this step it is below a nanometre, as is the offset's.
                 let offset_m = (at.d1[0] * d[1] - at.d1[1] * d[0]) / speed2.sqrt();
                 return Some(Projected { s_m: s, offset_m });
             }

@@ -115,6 +115,8 @@ const OTHER_CIRCUIT_M: f64 = 30.0;
 /// Lap distances and driven distances differ from the circuit's length by less than this share: inner and outer line of
 /// a short circuit, and wheel speeds that read high.
 const LENGTH_PLAY: f64 = 0.1;
+/// Lap distances whose length agrees by this share are counted along the same line.
+const SAME_SOURCE: f64 = 0.002;
 /// Time stamps outside the samples by up to this are read at the nearest sample \[s\]: the line may lie just outside.
 const EDGE_S: f64 = 0.15;
 /// Below this a lap has no distance \[m/s\].
@@ -122,8 +124,9 @@ const WALKING_MPS: f64 = 2.0;
 
 /// Lays a timed lap over the nodes of its circuit.
 ///
-/// Abscissae come from positions projected onto the line; without positions from the lap distance, and without that from
-/// integrated speed, both scaled to the circuit's length. Between samples, time over abscissa is a monotone cubic with
+/// Abscissae come from positions projected onto the line; without positions from the lap distance, by the table of the
+/// circuit where it has one ([`Circuit::lap_distance`]), and without that from integrated speed, both scaled to the
+/// circuit's length. Between samples, time over abscissa is a monotone cubic with
 /// slopes `dt/ds = 1/ṡ` from the logged speed (`[FritschCarlson1980]` limits the slopes), so the logging rate hardly
 /// matters. Where the car goes back, the first passage counts. A steady distance between the circuit's line and the
 /// recording's own (sub-metre) is spread over the lap, so that time is 0 at the first node and the lap time at the last.
@@ -132,7 +135,8 @@ const WALKING_MPS: f64 = 2.0;
 /// [`TraceError`]: not timed, no place, too few samples, another circuit or another line.
 pub fn lap_trace(samples: &Samples, lap: &Lap, circuit: &Circuit) -> Result<LapTrace, TraceError> {
     let lap_time_s = lap.lap_time_s.filter(|t| *t > 0.0).ok_or(TraceError::NotTimed(lap.number))?;
-    let mut drive = match Path::of(samples) {
+    // Some samples beyond both ends, to tell the place at the line.
+    let mut drive = match Path::part(samples, lap.start_s - 1.0, lap.end_s + 1.0) {
         Some(path) => by_position(&path, lap, circuit)?,
         None => match samples.get(Channel::LapDistance) {
             Some(distance) => by_lap_distance(distance, lap, circuit)?,
@@ -179,11 +183,11 @@ fn by_position(path: &Path, lap: &Lap, circuit: &Circuit) -> Result<Driven, Trac
             places.push(p);
         }
     };
-    if let Some(p) = path.at(lap.start_s) {
+    if let Some(p) = path.curved_at(lap.start_s) {
         push(lap.start_s, p);
     }
     range.clone().for_each(|i| push(path.time_s[i], path.place(i)));
-    if let Some(p) = path.at(lap.end_s) {
+    if let Some(p) = path.curved_at(lap.end_s) {
         push(lap.end_s, p);
     }
     let (Some(&first_s), Some(&last_s)) = (time.first(), time.last()) else {
@@ -256,7 +260,10 @@ fn by_lap_distance(distance: View<'_>, lap: &Lap, circuit: &Circuit) -> Result<D
     let pace = (drive.s_m[k - 1] - drive.s_m[k - 5]) / (drive.time_s[k - 1] - drive.time_s[k - 5]);
     let lap_m = drive.s_m[k - 1] + pace * (lap.end_s - lap.start_s - drive.time_s[k - 1]);
     let scale = fitting(lap, circuit, lap_m, Channel::LapDistance)?;
-    drive.s_m.iter_mut().for_each(|s| *s *= scale);
+    match circuit.source.as_ref().filter(|t| (t.length_m() / lap_m - 1.0).abs() < SAME_SOURCE) {
+        Some(table) => drive.s_m.iter_mut().for_each(|s| *s = table.abscissa(*s, circuit.length_m())),
+        None => drive.s_m.iter_mut().for_each(|s| *s *= scale),
+    }
     Ok(drive.without_offsets())
 }
 
