@@ -13,7 +13,8 @@
 //!
 //! Doubles keep every bit, except that all NaN are one: null. Columns with few different values get a dictionary,
 //! the others their bytes split by significance, which suits smooth signals; zstd on top. Every column carries
-//! statistics. `[Parquet]` describes the format.
+//! statistics. `[Parquet]` describes the format. The writer states the range of doubles in IEEE 754 total order; engines
+//! that do not know it yet skip by `recording` and `lap` only.
 
 use crate::digest::Hashing;
 use crate::entry::ChannelEntry;
@@ -288,4 +289,77 @@ fn read_column(reader: &SerializedFileReader<File>, name: &str, rows: usize) -> 
         return Err(ParquetError::General(detail));
     }
     Ok(values)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use channels::Origin;
+
+    /// Takes so many bytes, then says that the disk is full.
+    struct Full(usize);
+
+    impl Write for Full {
+        fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
+            match self.0.min(buf.len()) {
+                0 => Err(io::ErrorKind::StorageFull.into()),
+                n => {
+                    self.0 -= n;
+                    Ok(n)
+                }
+            }
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    fn some() -> (Samples, ClockId) {
+        let mut samples = Samples::new();
+        let clock = samples.add_clock((0..2000).map(f64::from).collect()).unwrap();
+        let speed = (0..2000).map(|i| f64::from(i).sin()).collect();
+        samples.insert(Channel::Speed, clock, speed, Origin::Logged).unwrap();
+        (samples, clock)
+    }
+
+    #[test]
+    fn a_full_disk_is_named_wherever_in_the_file_it_comes() {
+        let (samples, clock) = some();
+        let label = Label { recording: "a", assignment: &Assignment::default(), laps: &[] };
+        let path = Path::new("clock-0.parquet");
+        let whole = write_columns(Vec::new(), &samples, clock, &label).map(|w| w.0.len()).unwrap();
+        for room in (0..whole).step_by(whole / 37) {
+            let error = write_columns(Full(room), &samples, clock, &label).map(drop).unwrap_err();
+            let error = write_error(path, error);
+            assert!(matches!(error, LibraryError::NoSpace(_)), "{room} of {whole} bytes: {error}");
+        }
+        assert!(write_columns(Full(whole), &samples, clock, &label).is_ok());
+    }
+
+    #[test]
+    fn rows_belong_to_the_lap_that_starts_with_them() {
+        let lap = |number, start_s, end_s| StoredLap {
+            number,
+            kind: crate::LapKind::Timed,
+            start_s,
+            end_s,
+            lap_time_s: None,
+            valid: true,
+            notes: Vec::new(),
+        };
+        let laps = [lap(1, 0.5, 2.0), lap(2, 2.0, 3.5), lap(3, 9.0, 9.0)];
+        let rows = laps_of_rows(&[0.0, 1.0, 2.0, 3.0, 4.0], &laps);
+        let numbers: Vec<_> = rows.iter().map(|l| l.map(|l| l.number)).collect();
+        assert_eq!(numbers, [None, Some(1), Some(2), Some(2), None]);
+    }
+
+    #[test]
+    fn headers_say_name_and_unit_and_are_all_different() {
+        assert_eq!(header(Channel::AccelX), "accel_x [m/s2]");
+        assert_eq!(header(Channel::Lap), "lap [-]");
+        let all: std::collections::BTreeSet<_> = Channel::all().map(header).collect();
+        assert_eq!(all.len(), Channel::all().count());
+        assert!(!all.contains(TIME));
+    }
 }

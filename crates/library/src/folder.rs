@@ -75,6 +75,11 @@ impl Folder {
         OpenOptions::new().read(true).write(true).create(true).truncate(false).open(self.root.join(LOCK))
     }
 
+    /// Whether a file can be made in the folder.
+    pub(crate) fn can_write(&self) -> bool {
+        self.lock_file().is_ok()
+    }
+
     /// Says 'at work' for as long as the value lives, and to the end of the process at the latest: the system lets
     /// go of the lock of a killed process. Waits while another process cleans up.
     ///

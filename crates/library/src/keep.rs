@@ -433,3 +433,69 @@ fn stage(dir: &Path, manifest: &mut Manifest, samples: &Samples) -> Result<(), L
     write_file(&dir.join(MANIFEST), manifest.to_json()?.as_bytes())?;
     sync_folder(dir)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::folder::RECORDINGS;
+    use channels::{Channel, Origin};
+    use tempfile::TempDir;
+
+    fn drive(seed: f64) -> Samples {
+        let mut samples = Samples::new();
+        let clock = samples.add_clock(vec![0.0, 1.0]).unwrap();
+        samples.insert(Channel::Speed, clock, vec![1.0, seed], Origin::Logged).unwrap();
+        samples
+    }
+
+    fn new(name: &str) -> NewRecording {
+        NewRecording {
+            name_hint: name.to_owned(),
+            driver: None,
+            car: None,
+            circuit: None,
+            source_name: name.to_owned(),
+            content_sha256: None,
+            recorded_at: None,
+            note: String::new(),
+            report_json: format!("[\"{}\"]", "x".repeat(20_000)),
+            truth_json: None,
+            laps: Vec::new(),
+        }
+    }
+
+    fn count(library: &Library, inside: &str) -> usize {
+        fs::read_dir(library.path().join(inside)).map_or(0, Iterator::count)
+    }
+
+    /// The samples are in place by then; they must go again.
+    #[test]
+    fn a_catalogue_without_room_takes_the_samples_back() {
+        let dir = TempDir::new().unwrap();
+        let library = Library::create_or_open(dir.path()).unwrap();
+        library.add(new("a"), &drive(1.0)).unwrap();
+        let pages: i64 = library.ask(|db| db.query_row("PRAGMA page_count", [], |r| r.get(0))).unwrap();
+        library.ask(|db| db.pragma_update(None, "max_page_count", pages + 1)).unwrap();
+        let error = library.add(new("b"), &drive(2.0)).unwrap_err();
+        assert!(matches!(error, LibraryError::NoSpace(_)), "{error}");
+        assert_eq!((count(&library, RECORDINGS), count(&library, STAGING)), (1, 0));
+        assert!(library.ask(catalogue::unfinished).unwrap().is_empty());
+        library.ask(|db| db.pragma_update(None, "max_page_count", 1_000_000)).unwrap();
+        assert_eq!(library.add(new("b"), &drive(2.0)).unwrap().name, "b");
+    }
+
+    #[test]
+    fn while_another_program_is_at_work_its_steps_are_left_alone() {
+        let dir = TempDir::new().unwrap();
+        let library = Library::create_or_open(dir.path()).unwrap();
+        let other = library.folder.at_work().unwrap();
+        let step = delete(&home("half"));
+        library.change_checked(|db| library.note(db, std::slice::from_ref(&step))).unwrap();
+        fs::create_dir(library.folder.at(&step.path)).unwrap();
+        assert_eq!(library.add(new("half"), &drive(1.0)).unwrap().name, "half-2");
+        assert!(Library::open(dir.path()).is_ok() && library.folder.at(&step.path).is_dir());
+        drop(other);
+        assert!(Library::open(dir.path()).is_ok() && !library.folder.at(&step.path).exists());
+        assert!(library.ask(catalogue::unfinished).unwrap().is_empty());
+    }
+}

@@ -80,6 +80,10 @@ impl Library {
             Err(_) => Err(io_error("create", dir, e)),
         })?;
         let folder = Folder::new(dir);
+        if folder.catalogue().is_dir() {
+            let found = format!("its {CATALOGUE} is a folder");
+            return Err(LibraryError::NotALibrary { dir: dir.to_owned(), found });
+        }
         if !folder.catalogue().exists() {
             let strangers = folder.strangers().map_err(|e| io_error("read", dir, e))?;
             if let Some(one) = strangers.first() {
@@ -129,10 +133,12 @@ impl Library {
             Ok(db) => (db, false),
             Err(e) if means_read_only(&e) => match catalogue::open_read_only(&folder) {
                 Ok(db) => (db, true),
+                // Neither way: the cause is the one that the first try met, or that nothing can be made here.
+                Err(LibraryError::Catalogue { .. }) if folder.can_write() => return Err(e),
                 Err(LibraryError::Catalogue { .. }) => {
                     return Err(LibraryError::ReadOnly(folder.root().to_owned()));
                 }
-                Err(e) => return Err(e),
+                Err(other) => return Err(other),
             },
             Err(e) => return Err(e),
         };
