@@ -305,6 +305,7 @@ mod tests {
     #[test]
     fn an_exit_one_metre_per_second_faster_pays_on_the_whole_straight() {
         let (slow, fast) = (run(30.0, |_| 4.0), run(31.0, |_| 4.0));
+        assert!((slow.time_s[550] - slow.time_s[50] - 10.0).abs() < 1e-6);
         let (drive, carried_s, lost_s) = account(&slow, &fast);
         assert!(drive.power_m2ps3 < 1e-3 && drive.drag_per_m < 1e-9, "{drive:?}");
         assert!((lost_s - 0.141_408).abs() < 1e-6, "{lost_s}");

@@ -49,6 +49,21 @@ pub enum LedgerError {
         /// Values found.
         values: usize,
     },
+    /// A node of a lap is not a number, or not ahead of the one before.
+    #[error(
+        "place {node} of {side} is {s_m} m after {before_m} m: places must grow along the circuit; \
+         project the lap onto the circuit again"
+    )]
+    Place {
+        /// Which lap.
+        side: Side,
+        /// Index of the node.
+        node: usize,
+        /// Node before \[m\].
+        before_m: f64,
+        /// Node found \[m\].
+        s_m: f64,
+    },
     /// Time along the lap is not a number, or stands still or runs back.
     #[error(
         "time of {side} goes from {before_s} s to {time_s} s at {s_m:.1} m: it must grow from place to place; \
@@ -67,7 +82,7 @@ pub enum LedgerError {
     /// The two laps do not share their nodes.
     #[error(
         "the lap has {lap} places over {lap_m:.1} m and the reference {reference} over {reference_m:.1} m: \
-         they lie on different circuits; compare laps of one circuit"
+         they do not lie on the same places of one circuit; project both onto it"
     )]
     Nodes {
         /// Nodes of the lap.

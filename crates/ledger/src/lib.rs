@@ -38,7 +38,7 @@ pub use both::Both;
 pub use error::{Column, LedgerError, Side};
 pub use evidence::{Evidence, Reading};
 
-use carry::Drive;
+use carry::{Carried, Drive};
 use cuts::Stretch;
 use pair::Pair;
 use pass::Pass;
@@ -184,27 +184,28 @@ fn draw_up(circuit: &Circuit, pair: &Pair<'_>, phases: Both<&[CornerPhases]>, na
         .zip(pair.laps)
         .zip(pair.speed_mps.as_ref())
         .map(|((phases, lap), speed_mps)| passes(circuit, lap, speed_mps, phases));
+    let settled: Vec<Option<Carried>> = stretches
+        .iter()
+        .map(|s| (s.phase == Phase::Straight).then(|| drive.carried(pair, s.from_m, s.to_m)))
+        .collect();
     let entry = |(i, stretch): (usize, &Stretch)| {
-        let passes = passes.as_ref().map(|p| &p[stretch.corner]);
         let of_corner =
             &stretches[stretches.len() - Phase::ALL.len() * (circuit.corners.len() - stretch.corner)..];
+        let passes = passes.as_ref().map(|p| &p[stretch.corner]);
         let mut evidence = Evidence::read(circuit, pair, &of_corner[..Phase::ALL.len()], stretch, passes);
-        let own_s = pair.gap_at(stretch.to_m) - pair.gap_at(stretch.from_m);
-        let straight = if stretch.phase == Phase::Exit { stretches.get(i + 1) } else { Some(stretch) };
-        let carried = straight
-            .filter(|s| s.phase == Phase::Straight)
-            .map(|s| (drive.carried(pair, s.from_m, s.to_m), pair.speed_at(s.to_m).difference()));
-        let mut seconds = own_s;
-        if let Some((carried, end_difference_mps)) = carried {
-            evidence.carried_s = Some(carried.seconds + 0.0);
-            if stretch.phase == Phase::Exit {
-                seconds += carried.seconds;
-            } else {
-                evidence.gained_along_mps = Some(end_difference_mps - carried.end_speed_mps + 0.0);
-                if !stretch.from_line {
-                    seconds -= carried.seconds;
-                }
+        let mut seconds = pair.gap_at(stretch.to_m) - pair.gap_at(stretch.from_m);
+        if let Some(carried) = settled[i] {
+            let end_mps = pair.speed_at(stretch.to_m).difference();
+            evidence.carried_s = Some(carried.seconds);
+            evidence.gained_along_mps = Some(end_mps - carried.end_speed_mps);
+            if !stretch.from_line {
+                seconds -= carried.seconds;
             }
+        } else if stretch.phase == Phase::Exit
+            && let Some(carried) = settled.get(i + 1).copied().flatten()
+        {
+            evidence.carried_s = Some(carried.seconds);
+            seconds += carried.seconds;
         }
         let corner = &circuit.corners[stretch.corner];
         Entry {
@@ -501,6 +502,9 @@ mod tests {
         says(ledger(&c, &back, &lap, names), "time of the lap goes from");
         back.time_s[700] = f64::NAN;
         says(ledger(&c, &lap, &back, names), "to NaN s at 700.0 m");
+        let mut astray = lap.clone();
+        astray.s_m[5] = 3.0;
+        says(ledger(&c, &astray, &lap, names), "place 5 of the lap is 3 m after 4 m");
         let mut ragged = lap.clone();
         ragged.channels.insert(channels::Channel::Brake, vec![0.0; 3]);
         says(ledger(&c, &ragged, &lap, names), "3 values of brake");

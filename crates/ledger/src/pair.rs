@@ -10,10 +10,6 @@ const REACH: usize = 5;
 /// Speeds below this \[m/s\] are read from place and time instead: the channel tells neither a halt nor reversing apart
 /// from a hole in the log. Own choice.
 const LEAST_SPEED_MPS: f64 = 0.5;
-/// Places of both laps agree to this \[m\] when they are on one circuit. Own choice: well above rounding, well below what
-/// matters.
-const SAME_PLACE_M: f64 = 1e-3;
-
 /// Two laps with one set of nodes.
 pub(crate) struct Pair<'a> {
     pub(crate) laps: Both<&'a LapTrace>,
@@ -30,9 +26,7 @@ impl<'a> Pair<'a> {
         check(Side::Lap, lap)?;
         check(Side::Reference, reference)?;
         let laps = Both { lap, reference };
-        let shared = lap.s_m.len() == reference.s_m.len()
-            && lap.s_m.iter().zip(&reference.s_m).all(|(a, b)| (a - b).abs() <= SAME_PLACE_M);
-        if !shared {
+        if lap.s_m != reference.s_m {
             let last = laps.map(|l| l.s_m.last().copied().unwrap_or(0.0));
             return Err(LedgerError::Nodes {
                 lap: lap.s_m.len(),
@@ -103,8 +97,11 @@ fn check(side: Side, lap: &LapTrace) -> Result<(), LedgerError> {
     if let Some((column, values)) = columns.into_iter().chain(channels).find(|&(_, n)| n != nodes) {
         return Err(LedgerError::Ragged { side, column, nodes, values });
     }
-    let forward = |w: &[f64]| w[1] > w[0] && w[0].is_finite() && w[1].is_finite();
-    match lap.time_s.windows(2).position(|w| !forward(w)) {
+    let stop = |v: &[f64]| v.windows(2).position(|w| !(w[1] > w[0] && w[0].is_finite() && w[1].is_finite()));
+    if let Some(i) = stop(&lap.s_m) {
+        return Err(LedgerError::Place { side, node: i + 1, before_m: lap.s_m[i], s_m: lap.s_m[i + 1] });
+    }
+    match stop(&lap.time_s) {
         Some(i) => Err(LedgerError::Time {
             side,
             s_m: lap.s_m[i + 1],
