@@ -26,6 +26,23 @@ pub(crate) struct ReadColumn {
     pub(crate) infinite: Tally,
 }
 
+impl ReadColumn {
+    /// From the numbers of a file: counts what is not finite, then converts.
+    pub(crate) fn of(wanted: Wanted, mut values: Vec<f64>) -> Self {
+        let (mut missing, mut infinite) = (Tally::default(), Tally::default());
+        for (row, v) in values.iter_mut().enumerate() {
+            if v.is_infinite() {
+                infinite.note(row);
+                *v = f64::NAN;
+            } else if v.is_nan() {
+                missing.note(row);
+            }
+        }
+        wanted.conversion.apply(&mut values);
+        Self { wanted, values, missing, infinite }
+    }
+}
+
 /// A count and where it began.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(crate) struct Tally {
@@ -58,13 +75,23 @@ const BACKWARDS_SHARE: f64 = 0.01;
 /// the computer or from 1970 \[s\]. Common practice, no source.
 const OTHER_ORIGIN_S: f64 = 3600.0;
 
-/// Adds one table to the samples.
+/// What is taken off all times of a file: nothing, or the first stamp of all where the source counts from elsewhere \[s\].
+pub(crate) fn origin_s<'a, 't: 'a>(tables: impl Iterator<Item = &'a Table<'t>>) -> f64 {
+    let first = |t: &Table<'_>| {
+        let time = t.columns.iter().find(|c| c.wanted.channel == Channel::Time)?;
+        time.values.iter().copied().find(|v| v.is_finite())
+    };
+    tables.filter_map(first).reduce(f64::min).filter(|t| t.abs() > OTHER_ORIGIN_S).unwrap_or(0.0)
+}
+
+/// Adds one table to the samples, its times less `origin_s`.
 ///
 /// # Errors
 /// Time that runs backwards in more than a slip, or fewer than two usable stamps.
 pub(crate) fn add_table(
     file: &str,
     table: Table<'_>,
+    origin_s: f64,
     samples: &mut Samples,
     issues: &mut Vec<Issue>,
 ) -> Result<ClockReport, ReadError> {
@@ -77,7 +104,7 @@ pub(crate) fn add_table(
         channels: columns.iter().map(|c| c.wanted.channel).collect(),
         stamps: order.kept,
         rate_hz: f64::NAN,
-        origin_s: 0.0,
+        origin_s,
         gaps: Vec::new(),
         lost: 0,
         repeats: order.repeats.count,
@@ -87,9 +114,8 @@ pub(crate) fn add_table(
     };
     let keep = order.keep.as_deref();
     retain(&mut time_s, keep);
-    if time_s[0].abs() > OTHER_ORIGIN_S {
-        clock.origin_s = time_s[0];
-        time_s.iter_mut().for_each(|t| *t -= clock.origin_s);
+    if origin_s != 0.0 {
+        time_s.iter_mut().for_each(|t| *t -= origin_s);
     }
     judge_clock(&time_s, &mut clock);
     let mut found = order.findings(place);

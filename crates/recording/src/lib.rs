@@ -23,11 +23,13 @@ mod assemble;
 mod csv;
 mod error;
 mod map;
+mod mdf;
 mod names;
 mod number;
 mod parquet;
 mod plan;
 mod report;
+mod store;
 
 pub use error::{Place, ReadError};
 pub use map::{Map, MapError};
@@ -37,6 +39,7 @@ use channels::Samples;
 use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::Path;
+use store::Store;
 
 /// Where a recording comes from.
 #[derive(Debug, Clone, Copy)]
@@ -117,8 +120,16 @@ fn by_content(
     if let Some(found) = known_but_unread(head) {
         return Err(ReadError::UnknownContent { file: name.to_owned(), found: found.to_owned() });
     }
-    if head.starts_with(parquet::MAGIC) {
-        return parquet::read(name, input, bytes_total, map, progress);
+    let is_mdf = mdf::MAGIC.iter().any(|magic| head.starts_with(magic));
+    if is_mdf || head.starts_with(parquet::MAGIC) {
+        let store = match input {
+            Input::File(file) => Store::of_file(file, bytes_total),
+            Input::Bytes(bytes) => Store::of_bytes(bytes),
+        };
+        return match is_mdf {
+            true => mdf::read(name, head, store, map, progress),
+            false => parquet::read(name, store, bytes_total, map, progress),
+        };
     }
     match input {
         Input::Bytes(bytes) => csv::read(name, head, bytes, Some(bytes_total), map, progress),

@@ -78,6 +78,18 @@ fn long_number(text: &[u8], start: usize, negative: bool, mark: u8) -> Option<(f
     value.is_finite().then_some((if negative { -value } else { value }, start + used))
 }
 
+/// IEEE 754 binary16: one sign, five exponent and ten fraction bits.
+pub(crate) fn half(bits: u16) -> f64 {
+    let sign = if bits & 0x8000 == 0 { 1.0 } else { -1.0 };
+    let (exponent, fraction) = (i32::from((bits >> 10) & 0x1F), f64::from(bits & 0x3FF));
+    sign * match (exponent, fraction) {
+        (0, f) => f * 2_f64.powi(-24),
+        (31, 0.0) => f64::INFINITY,
+        (31, _) => f64::NAN,
+        (e, f) => (1.0 + f / 1024.0) * 2_f64.powi(e - 15),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -105,6 +117,17 @@ mod tests {
         for none in ["", "-", ".", "x", "nan", "inf", "-inf", ",5", " 1"] {
             assert_eq!(leading_number(none.as_bytes(), b'.'), None, "{none}");
         }
+    }
+
+    /// IEEE 754-2008 table 3.5, binary16: largest, smallest normal and smallest subnormal number.
+    #[test]
+    fn half_floats_follow_the_standard() {
+        for (bits, value) in
+            [(0x7BFF, 65504.0), (0x0400, 2_f64.powi(-14)), (0x0001, 2_f64.powi(-24)), (0xC000, -2.0)]
+        {
+            assert_eq!(half(bits), value);
+        }
+        assert!(half(0x7C00).is_infinite() && half(0x7E00).is_nan());
     }
 
     proptest! {

@@ -171,6 +171,12 @@ pub enum Finding {
         "{place}: the file ends in the middle of the row, with {found} of {expected} fields; the row is left out"
     )]
     CutOff { place: String, found: usize, expected: usize },
+    /// A group of channels has fewer records than its description says.
+    #[error("the group of channels '{group}' has {found} of {promised} records{}; what is there is kept", cut_at.map_or(String::new(), |b| format!(" (the file ends at byte {b})")))]
+    RecordsMissing { group: String, found: usize, promised: u64, cut_at: Option<u64> },
+    /// A group of channels cannot be used.
+    #[error("the group of channels '{group}' is left out with {}: {reason}", listed(channels))]
+    GroupLeftOut { group: String, channels: Vec<Channel>, reason: String },
     /// Two columns for one channel.
     #[error(
         "{channel}: both '{used}' and '{left_out}' fit; '{used}' is used. Name the right one in a map: [channels.{channel}] column = \"…\""
@@ -179,6 +185,10 @@ pub enum Finding {
     /// A known name in a unit of another kind.
     #[error("{channel}: column '{column}' is left out: {reason}")]
     UnitMisfit { channel: Channel, column: String, reason: String },
+}
+
+fn listed(channels: &[Channel]) -> String {
+    channels.iter().map(|c| c.name()).collect::<Vec<_>>().join(", ")
 }
 
 fn counted(count: usize, one: &str, many: &str) -> String {

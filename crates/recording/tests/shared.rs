@@ -195,3 +195,31 @@ fn measured_drives_start_at_zero() {
         assert_eq!(doubted, file == "road_course");
     }
 }
+
+/// 60 Hz with times rounded to milliseconds, as its description says; deflated and transposed.
+#[test]
+fn mdf_needs_no_map() {
+    let Some(r) = import("recordings/varrenfold-reference.mf4", &Map::default()) else { return };
+    let left_out: Vec<&str> =
+        r.report.columns.iter().filter(|c| c.channel.is_none()).map(|c| c.column.as_str()).collect();
+    assert!(left_out.is_empty(), "{left_out:?}");
+    let clock = &r.report.clocks[0];
+    assert!((clock.rate_hz - 60.0).abs() < 1.5 && clock.gaps.is_empty(), "{clock:?}");
+    assert_eq!(r.report.rows, clock.stamps);
+    let golden = include_str!("../testdata/golden/mdf_reference.csv");
+    let mut compared = 0;
+    for line in golden.lines().filter(|l| !l.starts_with('#')) {
+        let fields: Vec<&str> = line.split(',').collect();
+        let [column, rows, numbers @ ..] = &fields[..] else { panic!("{line}") };
+        assert_eq!(r.report.rows, rows.parse::<usize>().unwrap());
+        let about = r.report.columns.iter().find(|c| c.column == *column).unwrap();
+        let (channel, symbol) = (about.channel.unwrap(), about.unit.as_deref().unwrap());
+        let view = r.samples.get(channel).unwrap();
+        for (row, expected) in [0, 10_000, view.values.len() - 1].into_iter().zip(numbers) {
+            let expected = unit(symbol, channel.dimension()).to_si(expected.parse().unwrap());
+            assert!((view.values[row] - expected).abs() <= 1e-12 * expected.abs(), "{column} {row}");
+            compared += 1;
+        }
+    }
+    assert_eq!(compared, 3 * (r.report.columns.len() - 1));
+}

@@ -5,7 +5,7 @@ mod encoding;
 mod layout;
 mod rows;
 
-use crate::assemble::{Table, add_table};
+use crate::assemble::{Table, add_table, origin_s};
 use crate::error::ReadError;
 use crate::plan::{check_map, list, plan};
 use crate::report::{Finding, Format, Issue, Report};
@@ -65,7 +65,8 @@ pub(crate) fn read<R: Read>(
     let place = rows.place();
     let count = rows.rows;
     let table = Table { rows: count, columns: rows.columns, place: &place };
-    let clock = add_table(file, table, &mut samples, &mut issues)?;
+    let origin_s = origin_s(std::iter::once(&table));
+    let clock = add_table(file, table, origin_s, &mut samples, &mut issues)?;
     let mut metadata = layout.preamble;
     let separator =
         if layout.separator == b'\t' { "tab".to_owned() } else { (layout.separator as char).to_string() };

@@ -4,41 +4,36 @@
 //! (as seconds). A unit may stand in the name or in the metadata of the field.
 
 mod arrow_schema;
-mod store;
 
-use crate::assemble::{ReadColumn, Table, Tally, add_table};
+use crate::assemble::{ReadColumn, Table, add_table, origin_s};
 use crate::error::{Place, ReadError};
 use crate::names::Heading;
+use crate::number;
 use crate::plan::{Wanted, check_map, list, plan};
 use crate::report::{Finding, Format, Issue, Report};
-use crate::{Input, Map, Progress, Reading};
+use crate::store::Store;
+use crate::{Map, Progress, Reading};
 use ::parquet::basic::{ConvertedType, LogicalType, TimeUnit, Type as Physical};
 use ::parquet::column::reader::{ColumnReader, ColumnReaderImpl};
 use ::parquet::data_type::{DataType, FixedLenByteArray};
 use ::parquet::errors::ParquetError;
 use ::parquet::file::reader::{FileReader, SerializedFileReader};
 use ::parquet::schema::types::ColumnDescriptor;
-use bytes::Bytes;
 use channels::{Channel, Samples};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
-use store::Store;
 
 /// First and last bytes of every file.
 pub(crate) const MAGIC: &[u8] = b"PAR1";
 
 pub(crate) fn read(
     file: &str,
-    input: Input<'_>,
+    store: Store,
     bytes_total: u64,
     map: &Map,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Reading, ReadError> {
     let damaged = |e: &ParquetError| damaged(file, &e.to_string());
-    let store = match input {
-        Input::File(f) => Store::of_file(f, bytes_total),
-        Input::Bytes(b) => Store::Bytes(Bytes::copy_from_slice(b)),
-    };
     let reader = SerializedFileReader::new(store).map_err(|e| damaged(&e))?;
     let about = reader.metadata().file_metadata();
     let schema = about.schema_descr();
@@ -98,7 +93,8 @@ pub(crate) fn read(
     let mut issues: Vec<Issue> = plan.findings.into_iter().map(Issue::from).collect();
     let mut samples = Samples::new();
     let table = Table { rows, columns, place: &|row| Place::Row(row as u64 + 1) };
-    let clock = add_table(file, table, &mut samples, &mut issues)?;
+    let origin_s = origin_s(std::iter::once(&table));
+    let clock = add_table(file, table, origin_s, &mut samples, &mut issues)?;
     let metadata = pairs
         .iter()
         .filter(|p| p.key != ARROW_SCHEMA && p.key != "pandas")
@@ -190,22 +186,10 @@ impl Numbers {
 
     fn bytes(&self, b: &[u8]) -> f64 {
         match (self.half, b) {
-            (true, [low, high]) => half(u16::from_le_bytes([*low, *high])),
+            (true, [low, high]) => number::half(u16::from_le_bytes([*low, *high])),
             (true, _) => f64::NAN,
             (false, _) => decimal(b) / self.divisor,
         }
-    }
-}
-
-/// IEEE 754 binary16: one sign, five exponent and ten fraction bits.
-fn half(bits: u16) -> f64 {
-    let sign = if bits & 0x8000 == 0 { 1.0 } else { -1.0 };
-    let (exponent, fraction) = (i32::from((bits >> 10) & 0x1F), f64::from(bits & 0x3FF));
-    sign * match (exponent, fraction) {
-        (0, f) => f * 2_f64.powi(-24),
-        (31, 0.0) => f64::INFINITY,
-        (31, _) => f64::NAN,
-        (e, f) => (1.0 + f / 1024.0) * 2_f64.powi(e - 15),
     }
 }
 
@@ -274,12 +258,7 @@ fn columns(
 const BATCH: usize = 1 << 16;
 
 fn column(reader: &dyn FileReader, wanted: &Wanted, numbers: &Numbers) -> Result<ReadColumn, ParquetError> {
-    let mut out = ReadColumn {
-        wanted: wanted.clone(),
-        values: Vec::new(),
-        missing: Tally::default(),
-        infinite: Tally::default(),
-    };
+    let mut out = Vec::new();
     for group in 0..reader.num_row_groups() {
         let n = numbers;
         match reader.get_row_group(group)?.get_column_reader(wanted.column)? {
@@ -295,21 +274,12 @@ fn column(reader: &dyn FileReader, wanted: &Wanted, numbers: &Numbers) -> Result
             }
         }
     }
-    for (row, v) in out.values.iter_mut().enumerate() {
-        if v.is_infinite() {
-            out.infinite.note(row);
-            *v = f64::NAN;
-        } else if v.is_nan() {
-            out.missing.note(row);
-        }
-    }
-    wanted.conversion.apply(&mut out.values);
-    Ok(out)
+    Ok(ReadColumn::of(wanted.clone(), out))
 }
 
 fn values<T: DataType>(
     mut reader: ColumnReaderImpl<T>,
-    out: &mut ReadColumn,
+    out: &mut Vec<f64>,
     number: impl Fn(&T::T) -> f64,
 ) -> Result<(), ParquetError> {
     let (mut levels, mut batch) = (Vec::new(), Vec::new());
@@ -321,11 +291,11 @@ fn values<T: DataType>(
             return Ok(());
         }
         if read == records {
-            out.values.extend(batch.iter().map(&number));
+            out.extend(batch.iter().map(&number));
         } else {
             let mut batch = batch.iter();
             let present = levels.iter().map(|&l| if l == 0 { None } else { batch.next() });
-            out.values.extend(present.map(|v| v.map_or(f64::NAN, &number)));
+            out.extend(present.map(|v| v.map_or(f64::NAN, &number)));
         }
     }
 }
@@ -333,17 +303,6 @@ fn values<T: DataType>(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// IEEE 754-2008 table 3.5, binary16: largest, smallest normal and smallest subnormal number.
-    #[test]
-    fn half_floats_follow_the_standard() {
-        for (bits, value) in
-            [(0x7BFF, 65504.0), (0x0400, 2_f64.powi(-14)), (0x0001, 2_f64.powi(-24)), (0xC000, -2.0)]
-        {
-            assert_eq!(half(bits), value);
-        }
-        assert!(half(0x7C00).is_infinite() && half(0x7E00).is_nan());
-    }
 
     #[test]
     fn decimals_are_whole_numbers_of_any_length() {

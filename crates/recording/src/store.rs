@@ -22,6 +22,15 @@ impl Store {
         Self::File { file: Arc::new(Mutex::new(file)), length }
     }
 
+    pub(crate) fn of_bytes(bytes: &[u8]) -> Self {
+        Self::Bytes(Bytes::copy_from_slice(bytes))
+    }
+
+    /// Fills `out` from a position.
+    pub(crate) fn fill(&self, at: u64, out: &mut [u8]) -> io::Result<()> {
+        At { store: self.clone(), at }.read_exact(out)
+    }
+
     fn read_at(&self, at: u64, out: &mut [u8]) -> io::Result<usize> {
         match self {
             Self::File { file, .. } => {
