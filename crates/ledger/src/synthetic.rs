@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use track::{Circuit, CornerPhases, Lap, LapKind, LapTrace};
 
-/// The curve `r = a (1 + cos(n φ)/(n² − 1) · bend)` with `n` equal corners, run anticlockwise (`side = 1`) or mirrored
+/// The curve `r = a (1 − 2 cos(n φ)/(n² − 1))` with `n` equal corners, run anticlockwise (`side = 1`) or mirrored
 /// (`side = -1`), `length_m` long.
 pub(crate) fn circuit(corners: usize, length_m: f64, side: f64) -> Circuit {
     let n = corners as f64;

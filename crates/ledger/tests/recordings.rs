@@ -2,9 +2,9 @@
 //!
 //! The truth of a fault is the same drive simulated again without it, human scatter included. No such lap is among the
 //! recordings, so the drives are measured against the clean stint, and that stint has a scatter of its own: between its
-//! three laps a corner differs by 0.04 s in the middle, and by up to 0.19 s in the hairpin T4. The tolerance of a corner is
-//! half of the latter, for two or three laps against three; it says nothing about the ledger, whose sums are held to a
-//! nanosecond. Over all corners the scatter evens out, so the typical corner is held to 0.03 s.
+//! three laps a corner differs by 0.06 s in the middle, and by 0.21 s in the hairpin T4. The tolerance of a corner is that
+//! range of the clean stint, found from its laps, and 0.03 s for the scatter of the other drive; it says nothing about the
+//! ledger, whose sums are held to a nanosecond. The scatter evens out over the corners: the typical one is held to 0.03 s.
 
 #![expect(clippy::unwrap_used, reason = "helpers of tests may say what must hold, like the tests themselves")]
 
@@ -101,12 +101,25 @@ fn all_pairs(circuit: &Circuit, laps: &[LapTrace], references: &[LapTrace]) -> V
     laps.iter().flat_map(|l| references.iter().map(move |r| draw(circuit, l, r))).collect()
 }
 
-fn assert_near_planted(found: &BTreeMap<u64, f64>, truth: &serde_json::Value) {
+/// Range over the laps of the seconds of each corner.
+fn ranges(circuit: &Circuit, laps: &[LapTrace], truth: &serde_json::Value) -> BTreeMap<u64, f64> {
+    let against: Vec<_> = laps.iter().map(|l| by_corner(&draw(circuit, l, &laps[0]), truth)).collect();
+    let range = |c: &u64| {
+        let seconds = || against.iter().map(|m| m[c]);
+        seconds().fold(f64::MIN, f64::max) - seconds().fold(f64::MAX, f64::min)
+    };
+    against[0].keys().map(|c| (*c, range(c))).collect()
+}
+
+fn assert_near_planted(found: &BTreeMap<u64, f64>, ranges: &BTreeMap<u64, f64>, truth: &serde_json::Value) {
     assert_eq!(found.len(), truth["corners"].as_array().unwrap().len());
     let off = |(&corner, &seconds): (&u64, &f64)| (seconds - planted(truth, corner)).abs();
     for (corner, seconds) in found {
-        let off_s = off((corner, seconds));
-        assert!(off_s < 0.095, "corner {corner}: {seconds:.3} s, off by {off_s:.3} s; all: {found:.3?}");
+        let (off_s, may_s) = (off((corner, seconds)), ranges[corner] + 0.03);
+        assert!(
+            off_s < may_s,
+            "corner {corner}: {seconds:.3} s, off by {off_s:.3} of {may_s:.3} s; all: {found:.3?}"
+        );
     }
     let typical_s = median(found.iter().map(off).collect());
     assert!(typical_s < 0.03, "typically off by {typical_s:.3} s: {found:.3?}");
@@ -133,11 +146,11 @@ fn the_three_planted_corners_are_the_three_largest_losses() {
     let against_best: Vec<Ledger> = driver.iter().map(|l| draw(&circuit, l, best)).collect();
     let found = medians(&against_best, &truth);
     assert_eq!(worst(&found, 3), [1, 5, 9], "{found:.3?}");
-    assert_near_planted(&found, &truth);
+    assert_near_planted(&found, &ranges(&circuit, &clean, &truth), &truth);
 
     let found = medians(&all_pairs(&circuit, &driver, &clean), &truth);
     assert_eq!(worst(&found, 3), [1, 5, 9], "{found:.3?}");
-    assert_near_planted(&found, &truth);
+    assert_near_planted(&found, &ranges(&circuit, &clean, &truth), &truth);
 }
 
 #[test]
@@ -149,7 +162,7 @@ fn a_fault_of_the_car_shows_in_its_corners_and_one_of_the_wheel_costs_nothing() 
         let truth = truth(&folder, name);
         let laps = timed(&samples(&folder, &format!("{name}.parquet")), &circuit);
         let ledgers = all_pairs(&circuit, &laps, &clean);
-        assert_near_planted(&medians(&ledgers, &truth), &truth);
+        assert_near_planted(&medians(&ledgers, &truth), &ranges(&circuit, &clean, &truth), &truth);
         let gap_s = median(ledgers.iter().map(|l| l.gap_s).collect());
         let planted_s = truth["total_cost_s_mean"].as_f64().unwrap();
         assert!((gap_s - planted_s).abs() < 0.15, "{name}: {gap_s:.3} s against {planted_s:.3} s");
