@@ -3,6 +3,7 @@
 use ledger::LedgerError;
 use library::LibraryError;
 use recording::{MapError, ReadError};
+use std::io::ErrorKind;
 use track::{CircuitError, LapError, TraceError};
 
 /// Whose mistake an error is.
@@ -163,6 +164,10 @@ impl WorkshopError {
                 | LibraryError::NoCircuit { .. }
                 | LibraryError::NotInTrash { .. }
                 | LibraryError::NoLibrary(_) => Fault::NotFound,
+                // A folder that this user may not write to is a matter of the call, a failing disk is not.
+                LibraryError::Io { source, .. } if source.kind() == ErrorKind::PermissionDenied => {
+                    Fault::Input
+                }
                 LibraryError::Damaged { .. }
                 | LibraryError::Io { .. }
                 | LibraryError::NoSpace(_)
