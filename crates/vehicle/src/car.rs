@@ -1012,3 +1012,66 @@ impl Gearbox {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_examples_are_cars_and_survive_being_written_and_read() {
+        for (name, text) in crate::examples::ALL {
+            let car = Car::from_toml_str(text).unwrap_or_else(|error| panic!("{name}: {error}"));
+            let again = Car::from_toml_str(&car.to_toml_string().unwrap()).unwrap();
+            assert_eq!(car.gearbox, again.gearbox);
+            assert!((car.front.camber_rad - again.front.camber_rad).abs() < 1e-12);
+            assert!((car.rear.cold_pressure_pa[0] - again.rear.cold_pressure_pa[0]).abs() < 1e-6);
+            assert!((car.engine.limit_radps - again.engine.limit_radps).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn units_of_the_file_become_si() {
+        let car = Car::from_toml_str(crate::examples::GT).unwrap();
+        assert!((car.front.camber_rad + 3.6_f64.to_radians()).abs() < 1e-12);
+        assert!((car.front.cold_pressure_pa[0] - 1.42e5).abs() < 1e-6);
+        assert!((car.engine.limit_radps - 7900.0 * std::f64::consts::PI / 30.0).abs() < 1e-9);
+        assert!((car.front.tyre.best_temp_k - 358.15).abs() < 1e-9);
+    }
+
+    /// Each impossible car is refused with the field and the reason.
+    #[test]
+    fn impossible_cars_are_refused_with_field_and_reason() {
+        let cases = [
+            ("mass_kg = 1310.0", "mass_kg = -1310.0", "body.mass_kg", "-1310"),
+            ("front_axle_to_cg_m = 1.38", "front_axle_to_cg_m = 3.0", "body.front_axle_to_cg_m", "3"),
+            ("ratios = [2.92, 2.16,", "ratios = [2.16, 2.92,", "gearbox.ratios", "must fall"),
+            ("limit_rpm = 7900.0", "limit_rpm = 900.0", "engine.limit_rpm", "900"),
+            ("pdy2 = 0.22", "pdy2 = 1.22", "front.tyre.magic_formula.pdy2", "grip"),
+            ("camber_deg = -3.6", "camber_deg = -36.0", "front.camber_deg", "-36"),
+            ("front_share = 0.63", "front_share = 63", "brakes.front_share", "63"),
+            (
+                "cold_pressure_bar = [1.42, 1.42]",
+                "cold_pressure_bar = [1.42, 142.0]",
+                "cold_pressure_bar",
+                "142",
+            ),
+            ("duct_opening = 0.5", "duct_opening = 50", "disc.duct_opening", "50"),
+            ("mass_kg = 50.0", "mass_kg = 150.0", "fuel.mass_kg", "90"),
+            ("ratio = 13.5", "ratio = 3.5", "steering.lock_deg", "road wheels"),
+            ("wheelbase_m = 2.70", "wheelbase_m = nan", "body.wheelbase_m", "NaN"),
+        ];
+        for (from, to, field, reason) in cases {
+            assert!(crate::examples::GT.contains(from), "{from} is not in the file");
+            let text = crate::examples::GT.replacen(from, to, 1);
+            let message = Car::from_toml_str(&text).unwrap_err().to_string();
+            assert!(message.contains(field) && message.contains(reason), "{to}: {message}");
+        }
+        let start = crate::examples::GT.find("torque_curve").unwrap();
+        let end = start + crate::examples::GT[start..].find("\n]").unwrap() + 2;
+        let empty = crate::examples::GT.replace(&crate::examples::GT[start..end], "torque_curve = []");
+        assert!(Car::from_toml_str(&empty).unwrap_err().to_string().contains("engine.torque_curve"));
+        let unknown = crate::examples::GT.replacen("[body]", "[body]\nmas_kg = 1.0", 1);
+        assert!(Car::from_toml_str(&unknown).unwrap_err().to_string().contains("mas_kg"));
+        assert!(Car::from_toml_str("name = ").is_err());
+    }
+}

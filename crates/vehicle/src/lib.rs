@@ -24,14 +24,18 @@
 //! # Ok::<(), vehicle::CarError>(())
 //! ```
 
+pub mod axle_grip;
 pub mod car;
+pub mod check;
 pub mod envelope;
 mod error;
 pub mod examples;
+pub mod ggv;
 pub mod loads;
 pub mod road_roughness;
 pub mod simulation;
 pub mod single_track;
+pub mod steady;
 pub mod tyre;
 mod units;
 pub mod wheels;

@@ -109,6 +109,12 @@ impl Loads {
     /// A car that would tip over keeps its sum of loads, on two wheels; no answer is undefined.
     #[must_use]
     pub fn settle(car: &Car, case: &LoadCase) -> Self {
+        Self::settle_near(car, case, None)
+    }
+
+    /// The same from the balance of a near case, whose ride heights start the search for the downforce. With one, a
+    /// single round may do: callers that repeat until nothing moves lose nothing.
+    pub(crate) fn settle_near(car: &Car, case: &LoadCase, near: Option<&Self>) -> Self {
         let mass = car.mass_kg(case.fuel_kg);
         let l = car.body.wheelbase_m;
         let a = car.cg_to_front_axle_m(case.fuel_kg);
@@ -133,13 +139,13 @@ impl Loads {
         let mut stop = [false; 4];
         let mut air = [false; 4];
         let mut floor = [false; 2];
-        let mut downforce = [0.0; 2];
+        let mut downforce = near.map_or([0.0; 2], |n| n.downforce_n);
+        let mut at = near.map_or([car.front.ride_height_m, car.rear.ride_height_m], |n| n.ride_height_m);
         let heights = |x: &[f64; N]| {
             [car.front.ride_height_m + x[0] - x[1] * a, car.rear.ride_height_m + x[0] - x[1] * (a - l)]
         };
         for _ in 0..14 {
-            let [hf, hr] = heights(&x);
-            let new = car.aero.downforce_areas_m2(hf, hr).map(|area| q * area);
+            let new = car.aero.downforce_areas_m2(at[0], at[1]).map(|area| q * area);
             let moved = (new[0] - downforce[0]).abs() + (new[1] - downforce[1]).abs();
             downforce = new;
             let mut matrix = [[0.0; N]; N];
@@ -214,8 +220,8 @@ impl Loads {
             }
             x = solve(matrix, rhs);
             let mut changed = false;
-            let [hf, hr] = heights(&x);
-            for (k, height) in [hf, hr].into_iter().enumerate() {
+            at = heights(&x);
+            for (k, height) in at.into_iter().enumerate() {
                 changed |= floor[k] != (height < 0.0);
                 floor[k] = height < 0.0;
             }
@@ -229,7 +235,7 @@ impl Loads {
                 stop[i] = at_stop;
                 air[i] = flying;
             }
-            if !changed && moved < 1e-6 * mass {
+            if !changed && moved < 1e-4 * mass {
                 break;
             }
         }

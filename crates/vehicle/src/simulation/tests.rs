@@ -64,7 +64,7 @@ fn assert_finite(state: &State) {
 }
 
 proptest::proptest! {
-    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(40))]
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(60))]
 
     /// Any pedals, any steering, even ones that are no numbers, on any road.
     #[test]
@@ -75,9 +75,11 @@ proptest::proptest! {
             20,
         ),
         broken in 0_usize..60,
+        which in 0_usize..3,
     ) {
         let options = SimulationOptions { roughness_m3: RoadClass::C.density_m3(), ..Default::default() };
-        let mut simulation = Simulation::new(&gt(), options).unwrap();
+        let car = Car::from_toml_str(crate::examples::ALL[which].1).unwrap();
+        let mut simulation = Simulation::new(&car, options).unwrap();
         simulation.place(0.0, 0.0, 0.0, speed);
         for (k, &(throttle, brake, clutch, steer, gear, slope, kerb, grip)) in inputs.iter().enumerate() {
             let mut controls = Controls {

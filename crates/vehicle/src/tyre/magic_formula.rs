@@ -87,7 +87,7 @@ pub struct LoadedTyre {
 /// `x − E (x − atan x)` with `x` = B times slip, the inner part of every formula here; E is kept at most 1.
 #[inline]
 fn bend(x: f64, e: f64) -> f64 {
-    x - e * (x - x.atan())
+    if e == 0.0 { x } else { x - e * (x - x.atan()) }
 }
 
 /// cos(atan z) and sin(atan z) without trigonometry.
