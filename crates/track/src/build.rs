@@ -167,8 +167,7 @@ fn check_size(places: &[[f64; 2]]) -> Result<(), CircuitError> {
 
 fn smooth(places: &[[f64; 2]], half_wave_m: f64) -> Result<ClosedCurve, CircuitError> {
     check_size(places)?;
-    ClosedCurve::smooth_through(places, half_wave_m)
-        .map_err(|source| CircuitError::Stored { name: "under construction".to_owned(), source })
+    ClosedCurve::smooth_through(places, half_wave_m).map_err(CircuitError::Smoothing)
 }
 
 /// The curve over arc length from parameter `start` on.
@@ -178,7 +177,7 @@ fn even(curve: &ClosedCurve, start: f64) -> Result<ClosedCurve, CircuitError> {
         .by_arc_length(start, pieces(curve))
         // Once more: the new curve is shorter than the old by the cut corners between its knots.
         .and_then(|c| c.by_arc_length(0.0, pieces(&c)))
-        .map_err(|source| CircuitError::Stored { name: "under construction".to_owned(), source })
+        .map_err(CircuitError::Smoothing)
 }
 
 /// Widths of the file at the knots of the line: read at the file's point nearest along the curve, which keeps its order.

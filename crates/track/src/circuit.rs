@@ -63,6 +63,11 @@ pub enum CircuitError {
         /// What is wrong with it.
         what: &'static str,
     },
+    /// Points that no smooth closed line goes through.
+    #[error(
+        "the driven line cannot be smoothed: {0}; check the positions of the recording for repeats and jumps"
+    )]
+    Smoothing(SplineError),
     /// Stored data that is no circuit.
     #[error(
         "the stored circuit '{name}' is damaged: {source}; make it again from a recording or a centre-line file"

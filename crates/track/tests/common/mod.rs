@@ -1,10 +1,9 @@
-//! Readers for the shared recordings: just the columns that these tests need, apart from the reader of the product.
+//! The shared recordings. Those in the first dialect come through the product's reader; for the others, which need a map, a
+//! plain table with the columns of these tests will do.
 #![allow(dead_code, clippy::unwrap_used)]
 
 use channels::{Channel, Origin, Samples};
-use parquet::file::reader::{FileReader, SerializedFileReader};
-use parquet::record::Field;
-use std::fs::File;
+use recording::{Map, Source, read};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -18,21 +17,7 @@ pub(crate) fn shared(part: &str) -> Option<PathBuf> {
     None
 }
 
-/// Column of dialect 1, channel, factor to SI.
-const DIALECT_1: &[(&str, Channel, f64)] = &[
-    ("Lap [-]", Channel::Lap, 1.0),
-    ("Lap distance [m]", Channel::LapDistance, 1.0),
-    ("Position x [m]", Channel::X, 1.0),
-    ("Position y [m]", Channel::Y, 1.0),
-    ("Speed [km/h]", Channel::Speed, 1.0 / 3.6),
-    ("Acceleration y [m/s2]", Channel::AccelY, 1.0),
-    ("Yaw rate [deg/s]", Channel::YawRate, std::f64::consts::PI / 180.0),
-    ("Steering wheel [deg]", Channel::SteeringWheelAngle, std::f64::consts::PI / 180.0),
-    ("Throttle [%]", Channel::Throttle, 0.01),
-    ("Brake [%]", Channel::Brake, 0.01),
-];
-
-/// The same for dialect 2; y to the right.
+/// Column of dialect 2, channel, factor to SI; y to the right.
 const DIALECT_2: &[(&str, Channel, f64)] = &[
     ("lap", Channel::Lap, 1.0),
     ("x", Channel::X, 1.0),
@@ -57,16 +42,14 @@ const REAL: &[(&str, Channel, f64)] = &[
 /// A recording by its file name.
 pub(crate) fn recording(folder: &Path, file: &str) -> Samples {
     let path = folder.join(file);
-    if file.ends_with(".parquet") {
-        return parquet_file(&path);
+    if file.starts_with("hollowmere") {
+        return read(Source::File(&path), &Map::default(), &mut |_| {}).unwrap().samples;
     }
     let text = std::fs::read_to_string(&path).unwrap();
     if file.contains("second-dialect") {
         table(&text.replace(',', "."), ';', "t", DIALECT_2)
-    } else if text.starts_with('#') {
-        table(text.trim_start_matches("# "), ',', "time(s)", REAL)
     } else {
-        table(&text, ',', "Time [s]", DIALECT_1)
+        table(text.trim_start_matches("# "), ',', "time(s)", REAL)
     }
 }
 
@@ -96,36 +79,6 @@ fn samples(header: &[&str], rows: &[Vec<f64>], time: &str, columns: &[(&str, Cha
         s.insert(*channel, clock, column(name, *factor), Origin::Logged).unwrap();
     }
     s
-}
-
-fn parquet_file(path: &Path) -> Samples {
-    let reader = SerializedFileReader::new(File::open(path).unwrap()).unwrap();
-    let mut header: Vec<String> = Vec::new();
-    let mut rows = Vec::new();
-    for row in reader.get_row_iter(None).unwrap() {
-        let row = row.unwrap();
-        if header.is_empty() {
-            header = row.get_column_iter().map(|(name, _)| name.clone()).collect();
-        }
-        rows.push(row.get_column_iter().map(|(_, f)| number(f)).collect());
-    }
-    let header: Vec<&str> = header.iter().map(String::as_str).collect();
-    samples(&header, &rows, "Time [s]", DIALECT_1)
-}
-
-fn number(field: &Field) -> f64 {
-    match field {
-        Field::Double(v) => *v,
-        Field::Float(v) => f64::from(*v),
-        Field::Int(v) => f64::from(*v),
-        Field::Short(v) => f64::from(*v),
-        Field::Byte(v) => f64::from(*v),
-        Field::UByte(v) => f64::from(*v),
-        Field::UShort(v) => f64::from(*v),
-        Field::Long(v) => *v as f64,
-        Field::Bool(v) => f64::from(u8::from(*v)),
-        _ => f64::NAN,
-    }
 }
 
 /// Copy without some channels.
