@@ -4,6 +4,7 @@
 //! everything left out is counted and its first place is named.
 
 use crate::error::{Place, ReadError};
+use crate::in_order::in_order;
 use crate::plan::{Conversion, Wanted};
 use crate::report::{ClockReport, Finding, Gap, Issue};
 use channels::{Channel, Origin, Samples, Unit, units_of};
@@ -13,7 +14,7 @@ pub(crate) struct Table<'a> {
     pub(crate) rows: usize,
     pub(crate) columns: Vec<ReadColumn>,
     /// Place of a row (from 0) in the file.
-    pub(crate) place: &'a dyn Fn(usize) -> Place,
+    pub(crate) place: &'a (dyn Fn(usize) -> Place + Sync),
 }
 
 /// One column, NaN where the file has no finite number.
@@ -30,6 +31,11 @@ impl ReadColumn {
     /// From the numbers of a file: counts what is not finite, then converts.
     pub(crate) fn of(wanted: Wanted, mut values: Vec<f64>) -> Self {
         let (mut missing, mut infinite) = (Tally::default(), Tally::default());
+        let finite = values.iter().filter(|v| v.is_finite()).count();
+        if finite == values.len() {
+            wanted.conversion.apply(&mut values);
+            return Self { wanted, values, missing, infinite };
+        }
         for (row, v) in values.iter_mut().enumerate() {
             if v.is_infinite() {
                 infinite.note(row);
@@ -84,6 +90,9 @@ pub(crate) fn origin_s<'a, 't: 'a>(tables: impl Iterator<Item = &'a Table<'t>>) 
     tables.filter_map(first).reduce(f64::min).filter(|t| t.abs() > OTHER_ORIGIN_S).unwrap_or(0.0)
 }
 
+/// Shorter tables are judged before a thread has started.
+const WORTH_THREADS: usize = 20_000;
+
 /// Adds one table to the samples, its times less `origin_s`.
 ///
 /// # Errors
@@ -120,9 +129,19 @@ pub(crate) fn add_table(
     judge_clock(&time_s, &mut clock);
     let mut found = order.findings(place);
     found.extend(clock_findings(&clock));
-    for column in &mut columns {
+    let judge = |column: &mut ReadColumn| {
         retain(&mut column.values, keep);
-        found.extend(judge_values(column, place));
+        judge_values(column, place)
+    };
+    if rows < WORTH_THREADS {
+        found.extend(columns.iter_mut().flat_map(judge));
+    } else {
+        let mut tasks = columns.iter_mut();
+        let take = |findings| {
+            found.extend(findings);
+            Ok::<_, ReadError>(())
+        };
+        in_order(|| Ok(tasks.next()), judge, take)?;
     }
     let id = samples.add_clock(time_s).map_err(|e| internal(file, &e))?;
     for column in columns {
@@ -203,7 +222,7 @@ impl Order {
         &self,
         file: &str,
         rows: usize,
-        place: &dyn Fn(usize) -> Place,
+        place: &(dyn Fn(usize) -> Place + Sync),
     ) -> Result<(), ReadError> {
         if self.backwards.count as f64 > rows as f64 * BACKWARDS_SHARE {
             return Err(ReadError::TimeBackwards {
@@ -230,7 +249,7 @@ impl Order {
         Ok(())
     }
 
-    fn findings(&self, place: &dyn Fn(usize) -> Place) -> Vec<Finding> {
+    fn findings(&self, place: &(dyn Fn(usize) -> Place + Sync)) -> Vec<Finding> {
         let first = |t: &Tally| place(t.first).to_string();
         let mut found = Vec::new();
         if self.repeats.count > 0 {
@@ -280,6 +299,10 @@ fn judge_clock(time_s: &[f64], clock: &mut ClockReport) {
     clock.jitter_ms = 1e3 * (squares / even as f64).sqrt();
 }
 
+/// Rates that a recording of a drive may have \[Hz\]; outside it the unit of the time is wrong. Common practice, no source.
+const SLOWEST_HZ: f64 = 0.9;
+const FASTEST_HZ: f64 = 20_000.0;
+
 fn clock_findings(clock: &ClockReport) -> Vec<Finding> {
     let mut found = Vec::new();
     let length = |g: &Gap| g.to_s - g.from_s;
@@ -292,6 +315,9 @@ fn clock_findings(clock: &ClockReport) -> Vec<Finding> {
         });
     }
     let step_ms = 1e3 / clock.rate_hz;
+    if !(SLOWEST_HZ..=FASTEST_HZ).contains(&clock.rate_hz) {
+        found.push(Finding::OddRate { rate_hz: clock.rate_hz, step_s: 1.0 / clock.rate_hz });
+    }
     if clock.jitter_ms > JITTER_SHARE * step_ms {
         found.push(Finding::Jitter { jitter_ms: clock.jitter_ms, step_ms });
     }
@@ -301,7 +327,7 @@ fn clock_findings(clock: &ClockReport) -> Vec<Finding> {
 /// A pedal that moves, but never beyond this, was divided by a hundred once too often.
 const PEDAL_IN_PERCENT_TWICE: f64 = 0.0101;
 
-fn judge_values(column: &ReadColumn, place: &dyn Fn(usize) -> Place) -> Vec<Finding> {
+fn judge_values(column: &ReadColumn, place: &(dyn Fn(usize) -> Place + Sync)) -> Vec<Finding> {
     let Wanted { channel, conversion, heading, .. } = &column.wanted;
     let (channel, heading) = (*channel, || heading.clone());
     let mut found = Vec::new();
@@ -314,31 +340,29 @@ fn judge_values(column: &ReadColumn, place: &dyn Fn(usize) -> Place) -> Vec<Find
         found.push(Finding::Infinite { channel, column: heading(), count, first: place(first).to_string() });
     }
     let (low, high) = channel.plausible();
-    let (mut least, mut most, mut values, mut outside) = (f64::INFINITY, f64::NEG_INFINITY, 0_usize, 0_usize);
-    for &v in &column.values {
-        if !v.is_nan() {
-            least = least.min(v);
-            most = most.max(v);
-            values += 1;
-            outside += usize::from(v < low || v > high);
-        }
-    }
-    if values == 0 {
-        return found;
-    }
+    let Some((least, most)) = range(&column.values) else { return found };
+    let is_outside = |v: &&f64| **v < low || **v > high;
+    let outside =
+        if least < low || most > high { column.values.iter().filter(is_outside).count() } else { 0 };
     if outside > 0 {
         let (a, b) = (conversion.raw(least), conversion.raw(most));
         found.push(Finding::Implausible {
             channel,
             column: heading(),
             outside,
-            values,
+            values: column.values.iter().filter(|v| !v.is_nan()).count(),
             low,
             high,
             unit: channel.dimension().si_symbol().to_owned(),
             least: a.min(b),
             most: a.max(b),
-            hint: other_unit(channel, conversion, a.min(b), a.max(b)),
+            hint: other_unit(
+                channel,
+                conversion,
+                a.min(b),
+                a.max(b),
+                outside as f64 / column.values.len() as f64,
+            ),
         });
     }
     let pedal = matches!(
@@ -348,7 +372,7 @@ fn judge_values(column: &ReadColumn, place: &dyn Fn(usize) -> Place) -> Vec<Find
     if pedal && conversion.unit.factor < 1.0 && most > 0.0 && most < PEDAL_IN_PERCENT_TWICE {
         found.push(Finding::NeverBeyondOnePercent { channel, column: heading(), most });
     }
-    if least == most && values > 1 {
+    if least == most && column.values.len() > 1 {
         found.push(Finding::Constant {
             channel,
             column: heading(),
@@ -359,14 +383,46 @@ fn judge_values(column: &ReadColumn, place: &dyn Fn(usize) -> Place) -> Vec<Find
     found
 }
 
-/// Units in which the numbers of the column would be plausible.
-fn other_unit(channel: Channel, used: &Conversion, least: f64, most: f64) -> String {
-    let (low, high) = channel.plausible();
-    let fits = |u: &&Unit| {
-        let (a, b) = (Conversion::of(**u).unit.to_si(least), u.to_si(most));
-        u.symbol != used.unit.symbol && a >= low && b <= high
+/// Least and greatest of the values that are there.
+///
+/// Eight lanes at once, which do not wait for one another; a comparison with NaN is false and changes nothing.
+fn range(values: &[f64]) -> Option<(f64, f64)> {
+    const LANES: usize = 8;
+    let (mut least, mut most) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+    let mut put = |lane: usize, v: f64| {
+        least[lane] = if v < least[lane] { v } else { least[lane] };
+        most[lane] = if v > most[lane] { v } else { most[lane] };
     };
-    let symbols: Vec<&str> = units_of(channel.dimension()).filter(fits).map(|u| u.symbol).take(3).collect();
+    let mut chunks = values.chunks_exact(LANES);
+    for chunk in &mut chunks {
+        (0..LANES).for_each(|i| put(i, chunk[i]));
+    }
+    chunks.remainder().iter().for_each(|&v| put(0, v));
+    let (least, most) = (least.into_iter().reduce(f64::min)?, most.into_iter().reduce(f64::max)?);
+    (least <= most).then_some((least, most))
+}
+
+/// Fewer values outside the range than this are spikes, not a wrong unit. Common practice, no source.
+const SPIKES: f64 = 0.002;
+
+/// Units in which files are commonly written, the commonest first. Common practice, no source.
+const COMMON: &[&str] = &[
+    "%", "degC", "deg", "km/h", "bar", "psi", "kPa", "mm", "mm/s", "1/min", "g", "m/s2", "deg/s", "degF",
+    "mph", "rad/s", "rad",
+];
+
+/// What may explain values outside the range: units in which the numbers of the column would be plausible.
+fn other_unit(channel: Channel, used: &Conversion, least: f64, most: f64, outside: f64) -> String {
+    if outside < SPIKES {
+        return "these look like spikes".to_owned();
+    }
+    let (low, high) = channel.plausible();
+    let fits = |u: &&Unit| u.symbol != used.unit.symbol && u.to_si(least) >= low && u.to_si(most) <= high;
+    let rank = |u: &&Unit| COMMON.iter().position(|c| *c == u.symbol);
+    let mut units: Vec<&Unit> =
+        units_of(channel.dimension()).filter(fits).filter(|u| rank(u).is_some()).collect();
+    units.sort_by_key(rank);
+    let symbols: Vec<&str> = units.iter().map(|u| u.symbol).take(3).collect();
     if symbols.is_empty() {
         "check what the column holds".to_owned()
     } else {

@@ -22,6 +22,7 @@
 mod assemble;
 mod csv;
 mod error;
+mod in_order;
 mod map;
 mod mdf;
 mod names;

@@ -157,6 +157,11 @@ pub enum Finding {
     /// Steps vary a lot.
     #[error("the clock is uneven: steps vary by {jitter_ms:.1} ms around {step_ms:.1} ms")]
     Jitter { jitter_ms: f64, step_ms: f64 },
+    /// A rate that no recording of a drive has.
+    #[error(
+        "time: the sampling rate comes out as {rate_hz:.4} Hz, a step of {step_s:.6} s; is the time in another unit? State it in a map: [channels.time] unit = \"ms\""
+    )]
+    OddRate { rate_hz: f64, step_s: f64 },
     /// Repeated stamps.
     #[error("{} the time stamp of the row before (first in {first}); only the first of each is kept", counted(*count, "row repeats", "rows repeat"))]
     Repeats { count: usize, first: String },

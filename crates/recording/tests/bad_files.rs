@@ -269,6 +269,10 @@ fn small_damage_is_reported_and_survived() {
         ),
         (format!("{steady}4.00,3600,1\n"), &["1 of 201 values are outside -5.0000 to 140.0000 m/s"]),
         (
+            (0..99).map(|i| format!("{},{},1\n", i * 20, i)).collect(),
+            &["comes out as 0.0500 Hz", "unit = \"ms\""],
+        ),
+        (
             (0..99).map(|i| format!("{:.2},50,{}\n", f64::from(i) * 0.02, i % 3)).collect(),
             &["'Speed [km/h]' is 50 km/h throughout"],
         ),

@@ -9,12 +9,12 @@ use super::layout::{Layout, excerpt, field};
 use crate::Progress;
 use crate::assemble::{ReadColumn, Tally};
 use crate::error::{Place, ReadError};
+use crate::in_order::in_order;
 use crate::number::{DecimalMark, leading_number};
 use crate::plan::Wanted;
 use channels::Channel;
-use std::collections::BTreeMap;
+use std::cell::RefCell;
 use std::io::Read;
-use std::sync::{Mutex, mpsc};
 
 /// Bytes that a worker takes at once: block and columns stay in its cache.
 const BLOCK: usize = 1 << 20;
@@ -94,101 +94,67 @@ pub(crate) fn read<R: Read>(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Rows, ReadError> {
     let parser = Parser::new(layout, wanted);
-    let mut all = Gathered::new(wanted.len());
+    let all = RefCell::new(Gathered::new(wanted.len()));
     let mut line = layout.data_line;
-    let cores = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_WORKERS);
-    let failed = |source, offset| ReadError::Read { file: file.to_owned(), offset, source };
-
-    let (work, queue) = mpsc::channel::<(usize, Block)>();
-    let queue = Mutex::new(queue);
-    std::thread::scope(|scope| {
-        // Owned here, so that the workers go home on every way out.
-        let work = work;
-        let (done, results) = mpsc::channel::<(usize, Columns)>();
-        let (queue, parser) = (&queue, &parser);
-        let mut workers = 0;
-        let (mut sent, mut spare) = (0, Vec::new());
-        let mut more = true;
-        loop {
+    let mut more = true;
+    let next = || {
+        let cut = loop {
             if more && pending.len() < BLOCK {
-                more = text.append(BLOCK, &mut pending).map_err(|e| failed(e, text.bytes_done))?;
+                more = append(file, text, BLOCK, &mut pending)?;
             }
-            let mut next: Vec<u8> = spare.pop().unwrap_or_default();
             let cut = if more { last_row_end(&pending) } else { pending.len() };
-            if cut == 0 && more {
-                if pending.len() > LONGEST_ROW {
-                    return Err(ReadError::Format {
-                        file: file.to_owned(),
-                        format: "CSV",
-                        found: format!("the row at line {line} does not end within {} MB", LONGEST_ROW >> 20),
-                        advice: "A quote is probably opened and never closed; correct the line".to_owned(),
-                    });
-                }
-                more = text
-                    .append(pending.len().max(BLOCK), &mut pending)
-                    .map_err(|e| failed(e, text.bytes_done))?;
-                continue;
+            if cut > 0 || !more {
+                break cut;
             }
-            next.clear();
-            next.extend_from_slice(&pending[cut..]);
-            pending.truncate(cut);
-            let open_end = !more && pending.last().is_some_and(|&b| b != b'\n');
-            if open_end {
-                pending.push(b'\n');
+            if pending.len() > LONGEST_ROW {
+                return Err(endless(file, line));
             }
-            let ends = memchr::memchr_iter(b'\n', &pending).count() as u64;
-            let block = Block { bytes: std::mem::replace(&mut pending, next), line, open_end };
-            line += ends;
-            if sent == 0 {
-                all.expect(text.bytes_done, bytes_total, &block);
-            }
-            if sent == 0 && !more {
-                // A short file is not worth a thread.
-                all.add(sent, parser.columns(block), &mut spare);
-                break;
-            }
-            // Start workers as there is work for them.
-            if workers < cores {
-                workers += 1;
-                let done = done.clone();
-                scope.spawn(move || {
-                    loop {
-                        let task = queue.lock().map(|q| q.recv());
-                        let Ok(Ok((number, block))) = task else { return };
-                        if done.send((number, parser.columns(block))).is_err() {
-                            return;
-                        }
-                    }
-                });
-            }
-            // The queue cannot be closed while it is held here.
-            let _ = work.send((sent, block));
-            sent += 1;
-            progress(Progress { bytes_done: text.bytes_done, bytes_total });
-            while sent - all.taken() > 2 * cores {
-                let Ok((number, columns)) = results.recv() else { break };
-                all.add(number, columns, &mut spare);
-            }
-            if all.error.is_some() || (!more && pending.is_empty()) {
-                break;
-            }
+            more = append(file, text, pending.len().max(BLOCK), &mut pending)?;
+        };
+        if cut == 0 {
+            return Ok(None);
         }
-        drop(work);
-        drop(done);
-        for (number, columns) in results {
-            all.add(number, columns, &mut spare);
+        let mut all = all.borrow_mut();
+        let mut rest = all.spare.pop().unwrap_or_default();
+        rest.clear();
+        rest.extend_from_slice(&pending[cut..]);
+        pending.truncate(cut);
+        let open_end = !more && pending.last().is_some_and(|&b| b != b'\n');
+        if open_end {
+            pending.push(b'\n');
         }
-        Ok(())
-    })?;
-    if let Some(error) = all.error {
-        return Err(row_error(file, error, layout, wanted));
-    }
-    progress(Progress { bytes_done: text.bytes_done, bytes_total });
-    Ok(all.into_rows(wanted))
+        let block = Block { bytes: std::mem::replace(&mut pending, rest), line, open_end };
+        all.expect(text.bytes_done, bytes_total, &block);
+        line += memchr::memchr_iter(b'\n', &block.bytes).count() as u64;
+        progress(Progress { bytes_done: text.bytes_done, bytes_total });
+        Ok(Some(block))
+    };
+    let take = |columns| match all.borrow_mut().add(columns) {
+        Some(error) => Err(row_error(file, error, layout, wanted)),
+        None => Ok(()),
+    };
+    in_order(next, |block| parser.columns(block), take)?;
+    Ok(all.into_inner().into_rows(wanted))
 }
 
-/// More workers than this only wait for the reading thread.
-const MOST_WORKERS: usize = 8;
+fn append<R: Read>(
+    file: &str,
+    text: &mut Text<R>,
+    size: usize,
+    out: &mut Vec<u8>,
+) -> Result<bool, ReadError> {
+    let failed = |source, offset| ReadError::Read { file: file.to_owned(), offset, source };
+    text.append(size, out).map_err(|e| failed(e, text.bytes_done))
+}
+
+fn endless(file: &str, line: u64) -> ReadError {
+    ReadError::Format {
+        file: file.to_owned(),
+        format: "CSV",
+        found: format!("the row at line {line} does not end within {} MB", LONGEST_ROW >> 20),
+        advice: "A quote is probably opened and never closed; correct the line".to_owned(),
+    }
+}
 
 /// Index behind the last row that is whole: the last line end that is not within quotes.
 fn last_row_end(bytes: &[u8]) -> usize {
@@ -409,9 +375,8 @@ struct Gathered {
     rows: usize,
     jumps: Vec<(usize, u64)>,
     cut_off: Option<(u64, usize)>,
-    error: Option<RowError>,
-    early: BTreeMap<usize, Columns>,
-    next: usize,
+    /// Buffers of blocks that are done.
+    spare: Vec<Vec<u8>>,
 }
 
 impl Gathered {
@@ -423,19 +388,15 @@ impl Gathered {
             rows: 0,
             jumps: Vec::new(),
             cut_off: None,
-            error: None,
-            early: BTreeMap::new(),
-            next: 0,
+            spare: Vec::new(),
         }
-    }
-
-    /// Blocks that have come back.
-    fn taken(&self) -> usize {
-        self.next + self.early.len()
     }
 
     /// Makes room for as many rows as the file has if it goes on like its first block.
     fn expect(&mut self, bytes_done: u64, bytes_total: Option<u64>, first: &Block) {
+        if self.columns.first().is_none_or(|c| c.capacity() > 0) {
+            return;
+        }
         let rows = memchr::memchr_iter(b'\n', &first.bytes).count() as f64;
         let total = bytes_total.unwrap_or(bytes_done).max(first.bytes.len() as u64) as f64;
         let guess = rows * (total / first.bytes.len().max(1) as f64) * ROOM;
@@ -444,24 +405,18 @@ impl Gathered {
         }
     }
 
-    fn add(&mut self, number: usize, columns: Columns, spare: &mut Vec<Vec<u8>>) {
-        self.early.insert(number, columns);
-        while let Some(mut block) = self.early.remove(&self.next) {
-            self.next += 1;
-            spare.push(std::mem::take(&mut block.bytes));
-            if self.error.is_some() {
-                continue;
-            }
-            for (i, column) in self.columns.iter_mut().enumerate() {
-                column.extend_from_slice(&block.data[i * block.stride..i * block.stride + block.rows]);
-                self.missing[i].append(block.missing[i], self.rows);
-                self.infinite[i].append(block.infinite[i], self.rows);
-            }
-            self.jumps.extend(block.jumps.iter().map(|&(row, line)| (row + self.rows, line)));
-            self.rows += block.rows;
-            self.cut_off = block.cut_off;
-            self.error = block.error;
+    /// Adds the next block; gives what is wrong with one of its rows.
+    fn add(&mut self, mut block: Columns) -> Option<RowError> {
+        self.spare.push(std::mem::take(&mut block.bytes));
+        for (i, column) in self.columns.iter_mut().enumerate() {
+            column.extend_from_slice(&block.data[i * block.stride..i * block.stride + block.rows]);
+            self.missing[i].append(block.missing[i], self.rows);
+            self.infinite[i].append(block.infinite[i], self.rows);
         }
+        self.jumps.extend(block.jumps.iter().map(|&(row, line)| (row + self.rows, line)));
+        self.rows += block.rows;
+        self.cut_off = block.cut_off;
+        block.error
     }
 
     fn into_rows(self, wanted: &[Wanted]) -> Rows {

@@ -28,7 +28,7 @@ const MOST_BLOCKS: usize = 2_000_000;
 
 /// An open file.
 pub(crate) struct File {
-    store: Store,
+    pub(crate) store: Store,
     /// Positions of the blocks in chains, to find a chain that bites its tail.
     visited: RefCell<HashSet<u64>>,
     /// The writer stopped without putting things in order.
@@ -80,15 +80,7 @@ impl File {
 
     /// `out.len()` bytes at a position.
     pub(crate) fn bytes(&self, at: u64, out: &mut [u8]) -> Result<()> {
-        let end = at.checked_add(out.len() as u64);
-        if end.is_none_or(|end| end > self.length()) {
-            return damage(format!(
-                "{} bytes at byte {at} lie beyond the end of the file at byte {}",
-                out.len(),
-                self.length()
-            ));
-        }
-        self.store.fill(at, out).map_err(|e| Damage(format!("reading failed at byte {at}: {e}")))
+        bytes(&self.store, at, out)
     }
 
     pub(crate) fn header(&self, at: u64) -> Result<BlockHeader> {
@@ -168,6 +160,19 @@ impl File {
         let block = if at == 0 { None } else { self.block(at, b"MD").ok() };
         block.map(|b| String::from_utf8_lossy(&b.data).trim_end_matches('\0').to_owned()).unwrap_or_default()
     }
+}
+
+/// `out.len()` bytes at a position of a file.
+pub(crate) fn bytes(store: &Store, at: u64, out: &mut [u8]) -> Result<()> {
+    let end = at.checked_add(out.len() as u64);
+    if end.is_none_or(|end| end > store.len()) {
+        return damage(format!(
+            "{} bytes at byte {at} lie beyond the end of the file at byte {}",
+            out.len(),
+            store.len()
+        ));
+    }
+    store.fill(at, out).map_err(|e| Damage(format!("reading failed at byte {at}: {e}")))
 }
 
 impl Block {

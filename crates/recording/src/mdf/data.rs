@@ -1,7 +1,8 @@
 //! The records of a data group as one stream of bytes, whatever blocks they are spread over `[ASAM-MDF4]`: one ##DT,
 //! lists (##DL, ##HL), deflated and transposed blocks (##DZ).
 
-use super::blocks::{BlockHeader, File, Result, damage, u64_at};
+use super::blocks::{BlockHeader, File, Result, bytes, damage, u64_at};
+use crate::store::Store;
 use flate2::read::ZlibDecoder;
 use std::io::Read;
 
@@ -140,6 +141,15 @@ impl Pieces {
     pub(crate) fn size(&self) -> u64 {
         self.pieces.iter().map(|p| p.size()).sum()
     }
+
+    /// Bytes of records that the pieces promise to hold.
+    pub(crate) fn unpacked(&self) -> u64 {
+        let original = |p: &Piece| match *p {
+            Piece::Plain { length, .. } => length,
+            Piece::Zipped { original, .. } => original,
+        };
+        self.pieces.iter().map(original).fold(0, u64::saturating_add)
+    }
 }
 
 /// The parts of a piece that are read at once: position in it and length.
@@ -152,10 +162,10 @@ pub(crate) fn parts(piece: Piece) -> impl Iterator<Item = (u64, u64)> {
 }
 
 /// One part of a piece, unpacked.
-pub(crate) fn unpack(file: &File, piece: Piece, from: u64, length: u64) -> Result<Vec<u8>> {
+pub(crate) fn unpack(store: &Store, piece: Piece, from: u64, length: u64) -> Result<Vec<u8>> {
     let read = |at: u64| {
         let mut raw = vec![0; length as usize];
-        file.bytes(at + from, &mut raw).map(|()| raw)
+        bytes(store, at + from, &mut raw).map(|()| raw)
     };
     match piece {
         Piece::Plain { at, .. } => read(at),

@@ -4,6 +4,7 @@ use super::blocks::{Damage, File, Result, damage};
 use super::conversion::Rule;
 use super::data::{Pieces, parts, unpack};
 use crate::Progress;
+use crate::in_order::in_order;
 use crate::names::Heading;
 use crate::plan::Wanted;
 use std::collections::BTreeMap;
@@ -197,6 +198,9 @@ const LONGEST_RECORD: u64 = 64 << 20;
 /// Groups whose records have no bytes have only computed channels; more of them than this are not believed.
 const MOST_EMPTY_RECORDS: u64 = 1 << 26;
 
+/// Values for which room is made before they are there.
+const MOST_ROOM: u64 = 1 << 22;
+
 /// Bytes of records that are taken apart at once: they stay in the cache while channel after channel is picked out.
 const BATCH: usize = 256 << 10;
 
@@ -224,16 +228,23 @@ pub(crate) fn read(
     for (members, pieces) in sections {
         let mut sinks: Vec<Sink<'_>> = Vec::new();
         for &g in &members {
-            sinks.push(Sink::new(&groups[g], &wanted[g])?);
+            sinks.push(Sink::new(&groups[g], &wanted[g], pieces.unpacked())?);
         }
         let mut section = Section::new(sinks)?;
-        for &piece in &pieces.pieces {
-            for (from, length) in parts(piece) {
-                section.take(unpack(file, piece, from, length)?)?;
+        let mut tasks =
+            pieces.pieces.iter().flat_map(|&p| parts(p).map(move |(from, length)| (p, from, length)));
+        let store = &file.store;
+        let unpack = |(piece, from, length)| (length, unpack(store, piece, from, length));
+        in_order(
+            || Ok(tasks.next()),
+            unpack,
+            |(length, records)| {
+                section.take(records?)?;
                 bytes_done += length;
                 progress(Progress { bytes_done, bytes_total });
-            }
-        }
+                Ok(())
+            },
+        )?;
         for (g, mut sink) in members.into_iter().zip(section.sinks) {
             sink.flush();
             let promised = (!file.unfinished).then_some(groups[g].cycles);
@@ -334,7 +345,7 @@ struct Sink<'g> {
 }
 
 impl<'g> Sink<'g> {
-    fn new(group: &'g Group, wanted: &[Wanted]) -> Result<Self> {
+    fn new(group: &'g Group, wanted: &[Wanted], bytes: u64) -> Result<Self> {
         let stride = u64::from(group.data_bytes) + u64::from(group.invalid_bytes);
         if stride > LONGEST_RECORD {
             return damage(format!("the group '{}' has records of {stride} bytes", group.name));
@@ -350,6 +361,10 @@ impl<'g> Sink<'g> {
         };
         if stride == 0 && !sink.fields.is_empty() {
             sink.count_only()?;
+        }
+        let rows = bytes.checked_div(stride).unwrap_or(0).min(group.cycles).min(MOST_ROOM);
+        for values in &mut sink.values {
+            values.reserve(rows as usize);
         }
         Ok(sink)
     }
