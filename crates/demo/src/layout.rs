@@ -8,7 +8,7 @@
 //! Axes: x to the east, y to the north, heading anticlockwise from x, curvature positive in a left turn.
 //! Abscissae `s` run along the centre line from the start line, and wrap.
 
-use serde::Serialize;
+use track::{CentrePoint, Direction};
 
 /// A drawing that does not make a circuit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -107,16 +107,6 @@ impl Segment {
     }
 }
 
-/// Side to which a corner turns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Direction {
-    /// Curvature positive.
-    Left,
-    /// Curvature negative.
-    Right,
-}
-
 /// A corner as it was drawn.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bend {
@@ -182,19 +172,6 @@ pub struct Layout {
     widths: Vec<(f64, (f64, f64))>,
     length_m: f64,
     total_turn_rad: f64,
-}
-
-/// A point of the centre line as files hold it.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct CentrePoint {
-    /// East \[m\].
-    pub x_m: f64,
-    /// North \[m\].
-    pub y_m: f64,
-    /// From the centre line to the left border \[m\].
-    pub width_left_m: f64,
-    /// From the centre line to the right border \[m\].
-    pub width_right_m: f64,
 }
 
 const ORIGIN: Pose = Pose { x_m: 0.0, y_m: 0.0, heading_rad: 0.0 };
