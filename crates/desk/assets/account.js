@@ -2,10 +2,10 @@
 
 import { html, useEffect, useMemo, useRef, useState } from './view.js';
 import { account as figure, show, useUnits } from './units.js';
-import { phaseWord, unbroken } from './parts.js';
+import { fromLine, stretchName, unbroken } from './parts.js';
 
 /** Entries below this size [s] are gathered in one row when sorted by time; own choice, only for reading. The row unfolds. */
-const SMALL_S = 0.01;
+export const SMALL_S = 0.01;
 
 /** The sum and the gap agree when they differ by no more than this [s]: half a unit of the last figure shown. */
 const AGREES_S = 0.0005;
@@ -18,7 +18,7 @@ const AGREES_S = 0.0005;
 export function keyed(entries) {
   const seen = new Map();
   return entries.map((entry, order) => {
-    const base = [entry.corner ?? 'lap', entry.phase, entry.cause].filter(Boolean).join('-').replaceAll('_', '-').replaceAll(' ', '-');
+    const base = [fromLine(entry) ? 'line' : (entry.corner ?? 'lap'), entry.phase, entry.cause].filter(Boolean).join('-').replaceAll('_', '-').replaceAll(' ', '-');
     const count = (seen.get(base) ?? 0) + 1;
     seen.set(base, count);
     return { ...entry, key: count === 1 ? base : `${base}-${count}`, order };
@@ -35,8 +35,9 @@ function rowsOf(entries, by, all) {
   if (by === 'track') {
     const rows = [];
     for (const entry of entries) {
+      const corner = fromLine(entry) ? '' : entry.corner;
       const head = rows.findLast((r) => r.head);
-      if (!head || head.corner !== entry.corner) rows.push({ head: true, corner: entry.corner, seconds: 0 });
+      if (head?.corner !== corner) rows.push({ head: true, corner, seconds: 0 });
       rows.findLast((r) => r.head).seconds += entry.seconds;
       rows.push({ entry });
     }
@@ -99,12 +100,12 @@ export function Account({ ledger, entries, opened, open, inline }) {
         }
         if (row.small) {
           return html`<li key="small"><button type="button" class="row small" tabindex=${stop === 'small' ? 0 : -1} aria-expanded=${all} onClick=${() => setAll(!all)}>
-            <span class="say"><span class="sentence">${row.count} small entries, each under ${SMALL_S.toFixed(3)} s, together</span>
+            <span class="say"><span class="sentence">${row.count} small entries, each under ${SMALL_S.toFixed(3)}\u00a0s, together:</span>
               <span class="where">${all ? 'fold them away' : 'show them'}</span></span>
             <${Seconds} seconds=${row.seconds} largest=${largest} /></button></li>`;
         }
         const { entry } = row;
-        return html`<${Row} key=${entry.key} entry=${entry} largest=${largest} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${open} inline=${inline} />`;
+        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} largest=${largest} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${open} inline=${inline} />`;
       })}
     </ol>
     <dl class="foot">
@@ -118,12 +119,13 @@ export function Account({ ledger, entries, opened, open, inline }) {
 }
 
 function cornerWords(ledger, name) {
+  if (name === '') return `From the line to ${ledger.corners[0]?.name ?? 'the first corner'}`;
   const corner = ledger.corners.find((c) => c.name === name);
   if (!corner) return name ?? 'Between the corners';
   return `${name}, to the ${corner.direction}`;
 }
 
-function Row({ entry, largest, isOpen, stop, isSmall, open, inline }) {
+function Row({ ledger, entry, largest, isOpen, stop, isSmall, open, inline }) {
   const [system] = useUnits();
   const range = `${show(entry.from_m, 'distance', system, { bare: true })} to ${show(entry.to_m, 'distance', system)}`;
   const words = [entry.owner, entry.certainty].filter(Boolean);
@@ -133,7 +135,7 @@ function Row({ entry, largest, isOpen, stop, isSmall, open, inline }) {
       onClick=${() => open(isOpen && inline ? '' : entry.key)}>
       <span class="say">
         <span class="sentence">${unbroken(entry.sentence)}</span>
-        <span class="where">${[entry.corner, phaseWord(entry.phase)].filter(Boolean).join(' ')}, ${range}${words.map((w) => html` · <span class="word">${w}</span>`)}</span>
+        <span class="where">${stretchName(entry, ledger)}, ${range}${words.map((w) => html` · <span class="word">${w}</span>`)}</span>
       </span>
       <${Seconds} seconds=${entry.seconds} largest=${largest} />
     </button>

@@ -2,11 +2,12 @@
 
 import { html, useCallback, useEffect, useMedia, useMemo, useRef, useState, useWidth } from './view.js';
 import { account as figure, number, show, shown, useUnits } from './units.js';
-import { LineSample, phaseWord, unbroken } from './parts.js';
+import { LineSample, fromLine, stretchName, unbroken } from './parts.js';
+import { marksOf, measured } from './marks.js';
 import { nodes, partsIn, pick, pickGap, stretchOf, valueAt, withSurroundings, wrapped } from './stretch.js';
 import { EDGE, Strip, rangeOf, xOf, yOf } from './charts/strip.js';
 import { Ruler, cornerTicks } from './charts/ruler.js';
-import { CircuitMap, LinesMap } from './charts/map.js';
+import { CircuitMap, LinesMap, positions } from './charts/map.js';
 
 /** The channels that are drawn, from top to bottom; `least` is the least range of the axis in display units. */
 const CHANNELS = [
@@ -31,14 +32,20 @@ function useColours() {
  */
 export function Evidence({ ledger, entry, comparison }) {
   const [system] = useUnits();
-  const [whole, setWhole] = useState(false);
+  const [choice, setChoice] = useState('stretch');
+  const whole = choice === 'whole';
   const { s_m: s } = comparison;
   const lengthM = s[s.length - 1];
   const stretch = useMemo(() => stretchOf(entry, lengthM), [entry, lengthM]);
-  const span = useMemo(
-    () => (whole ? { from: 0, to: lengthM } : withSurroundings(stretch, lengthM)),
-    [whole, stretch, lengthM],
-  );
+  // What an exit is worth shows on the straight after it, which is then part of the evidence.
+  const follow = useMemo(() => {
+    const next = ledger.entries[ledger.entries.findIndex((e) => e.from_m === entry.from_m && e.phase === entry.phase && e.corner === entry.corner) + 1];
+    return entry.phase === 'exit' && next?.phase === 'straight' && next.to_m > next.from_m ? { from: next.from_m, to: next.to_m } : null;
+  }, [ledger, entry]);
+  const span = useMemo(() => {
+    if (choice === 'whole') return { from: 0, to: lengthM };
+    return withSurroundings(choice === 'follow' && follow ? { from: stretch.from, to: follow.to } : stretch, lengthM);
+  }, [choice, follow, stretch, lengthM]);
   // The cursor begins where the stretch ends: there the running gap has taken in all of the entry.
   const [at, setAt] = useState(() => stretch.to);
   const go = useCallback(
@@ -53,37 +60,50 @@ export function Evidence({ ledger, entry, comparison }) {
     });
   }, [span.from, span.to, lengthM]);
 
-  const missing = [!(comparison.lap.x_m && comparison.lap.y_m) && 'this lap', !(comparison.reference.x_m && comparison.reference.y_m) && 'the reference'].filter(Boolean);
-  const title = [entry.corner, phaseWord(entry.phase)].filter(Boolean).join(', ');
+  const missing = [!positions(comparison.lap) && 'this lap', !positions(comparison.reference) && 'the reference'].filter(Boolean);
   return html`<div class="evidence">
     <div class="evidence-head">
-      <h3>${title} <span class="figure">${figure(entry.seconds)} s</span></h3>
+      <h3>${stretchName(entry, ledger)} <span class="figure">${figure(entry.seconds)} s</span></h3>
       <div class="switch" role="group" aria-label="How much of the track is drawn">
-        <button type="button" aria-pressed=${!whole} onClick=${() => setWhole(false)}>the stretch</button>
-        <button type="button" aria-pressed=${whole} onClick=${() => setWhole(true)}>the whole lap</button>
+        ${[['stretch', 'the stretch'], follow && ['follow', 'and the straight'], ['whole', 'the whole lap']]
+          .filter(Boolean)
+          .map(([of, words]) => html`<button type="button" aria-pressed=${choice === of} onClick=${() => setChoice(of)}>${words}</button>`)}
       </div>
     </div>
     <p class="sentence-again">${unbroken(entry.sentence)}</p>
+    ${bookingOf(entry) && html`<p class="booking">${unbroken(bookingOf(entry))}</p>`}
     <div class="upper">
       <${Maps} comparison=${comparison} corners=${ledger.corners} stretch=${stretch} window=${span} whole=${whole} at=${at} corner=${entry.corner} system=${system} />
       <${Values} comparison=${comparison} at=${at} stretch=${stretch} system=${system} />
     </div>
-    ${missing.length > 0 && html`<p class="doubt">No positions were recorded for ${missing.join(' and ')}: no line is drawn for it on the map.</p>`}
-    <${Strips} ledger=${ledger} entry=${entry} comparison=${comparison} stretch=${stretch} window=${span} whole=${whole} at=${at} go=${go} system=${system} />
+    ${missing.length > 0 && html`<p class="doubt">No positions were recorded for ${missing.join(' and ')}, so no line is drawn for ${missing.length > 1 ? 'them' : 'it'} on the map.</p>`}
+    <${Strips} ledger=${ledger} entry=${entry} comparison=${comparison} stretch=${stretch} follow=${choice === 'stretch' ? null : follow} window=${span} whole=${whole} at=${at} go=${go} system=${system} />
+    <${Measured} entry=${entry} system=${system} />
   </div>`;
+}
+
+/** What the account books elsewhere than where it shows, in a sentence. */
+function bookingOf(entry) {
+  const carried = entry.evidence?.carried_s;
+  if (!Number.isFinite(carried) || Math.abs(carried) < 0.0005) return '';
+  const size = `${figure(carried)} s`;
+  if (entry.phase === 'exit') return `Of this, ${size} shows on the straight that follows: the speed out of the corner settled it, so it is booked here.`;
+  if (fromLine(entry)) return `Of this, ${size} came over the line with the speed from the lap before.`;
+  return `A further ${size} of the gap along this straight was settled by the exit of ${entry.corner}, and is booked there.`;
 }
 
 function Maps({ comparison, corners, stretch, window: span, whole, at, corner, system }) {
   const room = useRef(null);
   const width = useWidth(room);
   const gap = 8;
-  const apart = width < 340;
+  // The whole lap is one drawing: at its scale the two lines would be one.
+  const apart = whole || width < 340;
   const first = apart ? width : Math.floor((width - gap) * 0.46);
   const second = apart ? width : width - gap - first;
-  const height = Math.max(160, Math.min(240, Math.round(second * 0.84)));
+  const height = Math.max(160, Math.min(240, Math.round(whole ? width * 0.46 : second * 0.84)));
   return html`<div class=${`maps ${apart ? 'apart' : ''}`} ref=${room}>
     ${width > 0 && html`<${CircuitMap} width=${first} height=${height} comparison=${comparison} corners=${corners} stretch=${stretch} at=${at} corner=${corner} />
-      <${LinesMap} width=${second} height=${height} comparison=${comparison} corners=${whole ? [] : corners} stretch=${stretch} window=${span} at=${at} system=${system} />`}
+      ${!whole && html`<${LinesMap} width=${second} height=${height} comparison=${comparison} corners=${corners} stretch=${stretch} window=${span} at=${at} system=${system} />`}`}
   </div>`;
 }
 
@@ -130,17 +150,7 @@ function nearest(s, column, at) {
   return column[best];
 }
 
-/**
- * Marks on the curves that the evidence of an entry names: `{marks: [{channel, of, at_m, text}]}`.
- * @param {any} evidence
- * @returns {{channel: string, of: string, at_m: number, text: string}[]}
- */
-function marksOf(evidence) {
-  const marks = Array.isArray(evidence?.marks) ? evidence.marks : [];
-  return marks.filter((m) => Number.isFinite(m?.at_m) && typeof m.text === 'string' && typeof m.channel === 'string');
-}
-
-function Strips({ ledger, entry, comparison, stretch, window: span, whole, at, go, system }) {
+function Strips({ ledger, entry, comparison, stretch, follow, window: span, whole, at, go, system }) {
   const room = useRef(null);
   const width = useWidth(room);
   const colours = useColours();
@@ -163,13 +173,17 @@ function Strips({ ledger, entry, comparison, stretch, window: span, whole, at, g
     return made;
   }, [comparison, span.from, span.to, system]);
   const marks = useMemo(() => {
-    const given = marksOf(entry.evidence);
-    // The gap gets its own mark where the stretch ends, with the number of the ledger.
-    return [...given, { channel: 'gap', of: 'gap', at_m: stretch.to, text: `${figure(entry.seconds)} s here` }];
-  }, [entry, stretch]);
+    const at = (u) => (valueAt(s, gap, wrapped(u, lengthM) || (u > 0 ? lengthM : 0)) ?? 0);
+    const made = marksOf(entry, system);
+    made.push({ channel: 'gap', of: 'gap', at_m: stretch.from, text: '' });
+    made.push({ channel: 'gap', of: 'gap', at_m: stretch.to, text: `${figure(at(stretch.to) - at(stretch.from))} s over the stretch` });
+    if (follow) made.push({ channel: 'gap', of: 'gap', at_m: follow.to, text: `${figure(at(follow.to) - at(follow.from))} s down the straight` });
+    // Over a whole lap there is no room for words; the rings stay.
+    return whole ? made.map((m) => ({ ...m, text: '' })) : made;
+  }, [entry, stretch, follow, whole, system, comparison]);
 
   // One cursor: places come from the pointer over any strip, or from the keys.
-  const follow = (event) => {
+  const point = (event) => {
     const box = room.current.getBoundingClientRect();
     const share = (event.clientX - box.left - EDGE.gutter) / (width - EDGE.gutter - EDGE.right);
     go(span.from + share * (span.to - span.from));
@@ -188,11 +202,15 @@ function Strips({ ledger, entry, comparison, stretch, window: span, whole, at, g
   const guides = useMemo(() => cornerTicks(ledger.corners, span, lengthM, whole), [ledger, span.from, span.to, lengthM, whole]);
   const x = xOf(at, span, width);
   const here = wrapped(at, lengthM);
-  return html`<div class="strips" ref=${room} onPointerMove=${(e) => (e.pointerType === 'mouse' || e.buttons) && follow(e)} onPointerDown=${follow}>
+  return html`<div class="strips" ref=${room} onPointerMove=${(e) => (e.pointerType === 'mouse' || e.buttons) && point(e)} onPointerDown=${point}>
     ${width > 0 && html`
       ${partsIn(stretch, span, lengthM).map((part) => {
         const left = xOf(part.from, span, width);
         return html`<div class="stretch-band" style=${{ left: `${left}px`, width: `${xOf(part.to, span, width) - left}px` }}></div>`;
+      })}
+      ${follow && partsIn(follow, span, lengthM).map((part) => {
+        const left = xOf(part.from, span, width);
+        return html`<div class="follow-band" style=${{ left: `${left}px`, width: `${xOf(part.to, span, width) - left}px` }}></div>`;
       })}
       ${guides.map((tick) => html`<div class=${`guide ${tick.kind}`} style=${{ left: `${xOf(tick.u, span, width)}px` }}></div>`)}
       ${strips.map((strip) => html`<div class="strip" key=${strip.key} data-channel=${strip.key}>
@@ -201,7 +219,7 @@ function Strips({ ledger, entry, comparison, stretch, window: span, whole, at, g
           ? html`<p class="none">Neither lap has this channel recorded.</p>`
           : html`<div class="plot">
               <${Strip} width=${width} height=${strip.height} window=${span} u=${strip.u} series=${strip.series} range=${strip.range} ticks=${strip.ticks} signed=${strip.signed} colours=${colours} />
-              ${marks.filter((m) => m.channel === strip.key).map((m) => html`<${Mark} mark=${m} strip=${strip} window=${span} width=${width} lengthM=${lengthM} comparison=${comparison} />`)}
+              <${Marks} marks=${marks.filter((m) => m.channel === strip.key)} strip=${strip} window=${span} width=${width} lengthM=${lengthM} />
             </div>`}
       </div>`)}
       <${Ruler} width=${width} window=${span} corners=${ledger.corners} lengthM=${lengthM} brief=${whole} system=${system} />
@@ -212,19 +230,69 @@ function Strips({ ledger, entry, comparison, stretch, window: span, whole, at, g
   </div>`;
 }
 
-/** A note on a curve: a small ring at the place, the words beside it. */
-function Mark({ mark, strip, window: span, width, lengthM, comparison }) {
-  const places = [mark.at_m - lengthM, mark.at_m, mark.at_m + lengthM].filter((u) => u >= span.from && u <= span.to);
-  if (places.length === 0) return null;
-  const u = places[0];
-  const line = strip.series.find((l) => l.of === mark.of) ?? strip.series[strip.series.length - 1];
-  const value = valueAt(strip.u, line.values, u);
-  if (value === null) return null;
-  const x = xOf(u, span, width);
-  const y = yOf(value, strip.range, strip.height);
-  const toLeft = x > width * 0.6;
-  const low = y < strip.height / 2;
-  const style = { [toLeft ? 'right' : 'left']: `${toLeft ? width - x + 9 : x + 9}px`, top: `${Math.min(strip.height - 20, Math.max(0, low ? y + 2 : y - 21))}px` };
-  return html`<span class=${`ring ${mark.of}`} style=${{ left: `${x}px`, top: `${y}px` }}></span>
-    <span class="mark" style=${style}>${mark.text}</span>`;
+/** Height of a note on a curve [px], and the width of its characters on the safe side. */
+const NOTE = { height: 18, character: 7, room: 9 };
+
+/** Notes on the curves of a strip: a small ring at each place, the words beside it where they cover no other words. */
+function Marks({ marks, strip, window: span, width, lengthM }) {
+  const placed = [];
+  for (const mark of marks) {
+    const u = [mark.at_m, mark.at_m - lengthM, mark.at_m + lengthM].find((v) => v >= span.from && v <= span.to);
+    const line = strip.series.find((l) => l.of === mark.of);
+    const value = u === undefined || !line ? null : valueAt(strip.u, line.values, u);
+    if (value === null) continue;
+    const x = xOf(u, span, width);
+    const y = yOf(value, strip.range, strip.height);
+    placed.push({ ...mark, x, y, note: mark.text ? besideOf(x, y, mark.text, placed, strip, span, width) : null });
+  }
+  return placed.map(
+    (m) => html`<span class=${`ring ${m.of}`} style=${{ left: `${m.x}px`, top: `${m.y}px` }}></span>
+      ${m.note && html`<span class="mark" style=${{ left: `${m.note.left}px`, top: `${m.note.top}px` }}>${m.text}</span>`}`,
+  );
+}
+
+/** A place for words beside a point: inside, over no other words, over as little of the curves as can be; null if none. */
+function besideOf(x, y, text, placed, strip, span, width) {
+  const { height } = strip;
+  const long = text.length * NOTE.character + 8;
+  const tops = [y - NOTE.height - 2, y + 2, y - NOTE.height / 2, y - 2 * NOTE.height, y + NOTE.height, 0, height - NOTE.height];
+  let best = null;
+  for (const wanted of tops) {
+    for (const left of [x + NOTE.room, x - NOTE.room - long]) {
+      const top = Math.min(height - NOTE.height, Math.max(0, wanted));
+      const box = { left, right: left + long, top, bottom: top + NOTE.height };
+      if (box.left < EDGE.gutter || box.right > width) continue;
+      if (placed.some(({ note: o }) => o && box.left < o.right && box.right > o.left && box.top < o.bottom && box.bottom > o.top)) continue;
+      const covered = curvesIn(box, strip, span, width) + Math.abs(top + NOTE.height / 2 - y) / 200; // Nearer is better among equals.
+      if (best === null || covered < best.covered) best = { ...box, covered };
+    }
+  }
+  return best;
+}
+
+/** How many of the curves' points, every few pixels, lie in a box. */
+function curvesIn(box, strip, span, width) {
+  let count = 0;
+  for (let x = box.left; x <= box.right; x += 6) {
+    const u = span.from + ((x - EDGE.gutter) / (width - EDGE.gutter - EDGE.right)) * (span.to - span.from);
+    for (const { values } of strip.series) {
+      const value = valueAt(strip.u, values, u);
+      if (value === null) continue;
+      const y = yOf(value, strip.range, strip.height);
+      if (y > box.top - 2 && y < box.bottom + 2) count += 1;
+    }
+  }
+  return count;
+}
+
+/** Everything that was measured in both laps over the stretch. */
+function Measured({ entry, system }) {
+  const rows = measured(entry.evidence, system);
+  if (rows.length === 0) return null;
+  return html`<table class="measured">
+    <caption>Measured over the stretch</caption>
+    <thead><tr><td></td><th scope="col">this lap</th><th scope="col">reference</th><th scope="col">difference</th></tr></thead>
+    <tbody>${rows.map((r) => html`<tr key=${r.name}><th scope="row">${r.name} <span class="unit">${r.unit}</span></th>
+      <td class="figure">${r.lap}</td><td class="figure">${r.reference}</td><td class="figure">${r.difference}</td></tr>`)}</tbody>
+  </table>`;
 }

@@ -11,12 +11,30 @@ export const KINDS = { timed: 'timed', out: 'out-lap', in: 'in-lap', incomplete:
 export const PHASES = { approach: 'approach', entry: 'entry', mid_corner: 'mid-corner', exit: 'exit', straight: 'straight' };
 
 /**
- * Where an entry stands, in a sentence: `on the straight after T9`.
- * @param {{corner: string | null, phase: string}} entry
+ * The straight between the line and the first corner: it belongs to the last corner, whose exit was in the lap before.
+ * @param {{phase: string, from_m: number}} entry
  */
-export function placeWords({ corner, phase }) {
-  const of = corner ?? 'the lap';
-  switch (phase) {
+export const fromLine = (entry) => entry.phase === 'straight' && entry.from_m === 0;
+
+/**
+ * An entry's stretch by name: `T5 mid-corner`, `Line to T1`.
+ * @param {any} entry
+ * @param {any} ledger
+ */
+export function stretchName(entry, ledger) {
+  if (fromLine(entry)) return `Line to ${ledger.corners[0]?.name ?? 'the first corner'}`;
+  return [entry.corner, phaseWord(entry.phase)].filter(Boolean).join(' ');
+}
+
+/**
+ * Where an entry stands, in a sentence: `on the straight after T9`.
+ * @param {any} entry
+ * @param {any} ledger
+ */
+export function placeWords(entry, ledger) {
+  const of = entry.corner ?? 'the lap';
+  if (fromLine(entry)) return `between the line and ${ledger.corners[0]?.name ?? 'the first corner'}`;
+  switch (entry.phase) {
     case 'approach':
       return `on the approach to ${of}`;
     case 'entry':
@@ -86,11 +104,12 @@ export function LapOptions({ laps }) {
 }
 
 /** Head of every page: whose book it is, and the units. */
-export function Masthead({ name }) {
+export function Masthead({ name, back }) {
   const [system, choose] = useUnits();
   return html`<header class="masthead">
     <a class="wordmark" href="#/">Lapwright</a>
     <span class="book">${name ?? ''}</span>
+    ${back && html`<a class="back" href="#/">All laps</a>`}
     <label class="units">Units
       <select value=${system} onChange=${(e) => choose(e.currentTarget.value)}>
         <option value="metric">km/h, m</option>

@@ -57,7 +57,7 @@ const NARROW_SPACE = '\u202f';
 export function number(value, digits, how = {}) {
   const text = Math.abs(value).toFixed(digits);
   const [whole, part] = text.split('.');
-  const grouped = whole.length > 4 || (whole.length === 4 && digits === 0) ? whole.replace(/\B(?=(\d{3})+$)/g, NARROW_SPACE) : whole;
+  const grouped = whole.replace(/\B(?=(\d{3})+$)/g, NARROW_SPACE);
   const zero = Number(text) === 0;
   const sign = zero ? '' : value < 0 ? MINUS : how.sign ? '+' : '';
   return sign + grouped + (part === undefined ? '' : `.${part}`);
@@ -68,13 +68,13 @@ export function number(value, digits, how = {}) {
  * @param {number | null | undefined} value
  * @param {keyof typeof QUANTITIES} quantity
  * @param {System} system
- * @param {{sign?: boolean, bare?: boolean}} [how] `bare` leaves the unit out
+ * @param {{sign?: boolean, bare?: boolean, digits?: number}} [how] `bare` leaves the unit out
  * @returns {string}
  */
 export function show(value, quantity, system, how = {}) {
   if (value === null || value === undefined || !Number.isFinite(value)) return '–';
   const { factor, unit, digits } = shown(quantity, system);
-  const text = number(value * factor, digits, how);
+  const text = number(value * factor, how.digits ?? digits, how);
   return how.bare || unit === '' ? text : `${text}\u00a0${unit}`;
 }
 

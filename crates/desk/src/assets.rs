@@ -39,6 +39,7 @@ static ASSETS: &[Asset] = &embed![
     "desk.js",
     "evidence.js",
     "icon.svg",
+    "marks.js",
     "pages/laps.js",
     "pages/ledger.js",
     "parts.js",

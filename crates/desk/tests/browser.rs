@@ -190,6 +190,16 @@ impl Bench {
         self.client.execute(script, vec![]).await.with_context(|| script.to_owned())
     }
 
+    /// Keeps a picture when they are wanted.
+    async fn picture(&self, name: &str) -> Result<()> {
+        if let Some(folder) = env::var_os("LAPWRIGHT_SCREENSHOTS").map(PathBuf::from) {
+            tokio::time::sleep(Duration::from_millis(250)).await; // Fonts and folds have settled.
+            std::fs::create_dir_all(&folder)?;
+            std::fs::write(folder.join(format!("{name}.png")), self.client.screenshot().await?)?;
+        }
+        Ok(())
+    }
+
     /// Waits until a script says something true, at most ten seconds.
     async fn until(&self, script: &str) -> Result<Value> {
         let end = Instant::now() + Duration::from_secs(10);
@@ -301,6 +311,7 @@ async fn all(driver: &PathBuf, tally: &mut Tally) -> Result<()> {
     check!("rows are reached by arrow keys and opened by Enter", rows_by_keyboard(&bench));
     check!("on a narrow screen the evidence folds out below its row, and away again", evidence_folds(&bench));
     check!("the evidence has a map with the stretch inked and every strip drawn", evidence_is_drawn(&bench));
+    check!("what was measured stands on the curves and in a table", measured(&bench));
     check!("one cursor runs through all strips, the map and the table", one_cursor(&bench));
     check!("the cursor moves by keys", cursor_by_keys(&bench));
     check!("the whole lap can be shown instead of the stretch", whole_lap(&bench));
@@ -318,7 +329,10 @@ async fn all(driver: &PathBuf, tally: &mut Tally) -> Result<()> {
     if bench.season.is_some() {
         check!("work that takes long says what it does, and can be stopped", long_work(&bench));
         check!("channels that were not recorded are said to be missing", missing_channels(&bench));
-        check!("an empty library says what would fill it", empty_library(&bench));
+        check!(
+            "an empty library says what would fill it, a closed desk that it is closed",
+            empty_library(&bench)
+        );
     } else {
         for name in ["long work", "missing channels", "an empty library"] {
             tally.skip(name, "needs the made-up season");
@@ -441,6 +455,30 @@ async fn evidence_is_drawn(bench: &Bench) -> Result<()> {
     Ok(())
 }
 
+async fn measured(bench: &Bench) -> Result<()> {
+    let lap = bench.open_ledger().await?;
+    let script = format!(
+        "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => {{ const e = l.entries.find(e => \
+         e.evidence.brake_onset_m && e.evidence.brake_onset_m.lap !== null && e.evidence.brake_onset_m.reference !== null && \
+         Math.abs(e.evidence.brake_onset_m.lap - e.evidence.brake_onset_m.reference) > 1); return e && [e.corner + '-' + e.phase, \
+         e.evidence.brake_onset_m.lap - e.evidence.brake_onset_m.reference] }})"
+    );
+    let found = bench.js(&script).await?;
+    let (key, by_m) =
+        (found[0].as_str().context("no brake points that differ")?, found[1].as_f64().context("metres")?);
+    bench.open(&format!("#/time/{lap}/best/{key}")).await?;
+    bench.until("return document.querySelector('.strip[data-channel=brake] .mark') !== null").await?;
+    let said = bench.text(".strip[data-channel=brake] .mark").await?;
+    let expected = format!("brake {:.0} m {}", by_m.abs(), if by_m < 0.0 { "earlier" } else { "later" });
+    ensure!(said.replace('\u{a0}', " ") == expected, "{said}, not {expected}");
+    ensure!(
+        bench.js("return document.querySelectorAll('.strip[data-channel=brake] .ring').length >= 2").await?
+            == true
+    );
+    ensure!(bench.text(".measured").await?.contains("Brake point"));
+    Ok(())
+}
+
 /// Where the cursor is: its line, the table, the dots of both maps.
 const CURSOR: &str = "return { line: document.querySelector('.cursor').getBoundingClientRect().x, \
     lines: document.querySelectorAll('.cursor').length, place: document.querySelector('#cursor-place').textContent, \
@@ -508,7 +546,7 @@ async fn whole_lap(bench: &Bench) -> Result<()> {
     bench.open_ledger().await?;
     bench.open_evidence().await?;
     let ticks = "return document.querySelectorAll('.ruler .corner-name').length";
-    bench.js("[...document.querySelectorAll('.evidence .switch button')][1].click()").await?;
+    bench.js("[...document.querySelectorAll('.evidence .switch button')].pop().click()").await?;
     let corners = bench.js("return document.querySelectorAll('.map.circuit .name').length").await?;
     bench
         .until(&format!("return document.querySelectorAll('.ruler .corner-name').length === {corners}"))
@@ -519,7 +557,7 @@ async fn whole_lap(bench: &Bench) -> Result<()> {
         bench.js("return document.querySelectorAll('.stretch-band').length > 0").await? == true,
         "the stretch is not marked"
     );
-    Ok(())
+    bench.picture("whole-lap-1440-day").await
 }
 
 async fn along_the_track(bench: &Bench) -> Result<()> {
@@ -535,7 +573,7 @@ async fn along_the_track(bench: &Bench) -> Result<()> {
     ensure!(found[0] == found[1], "{found}");
     let plain = |v: &Value| v.as_str().unwrap_or_default().replace('\u{a0}', " ");
     ensure!(plain(&found[2]) == plain(&found[3]), "{found}");
-    Ok(())
+    bench.picture("along-the-track-1440-day").await
 }
 
 async fn shared_address(bench: &Bench) -> Result<()> {
@@ -569,7 +607,7 @@ async fn units(bench: &Bench) -> Result<()> {
 }
 
 async fn every_width(bench: &Bench) -> Result<()> {
-    let pictures = env::var_os("LAPWRIGHT_SCREENSHOTS").map(PathBuf::from);
+    let pictures = env::var_os("LAPWRIGHT_SCREENSHOTS").is_some();
     for night in [false, true] {
         bench.night(night).await?;
         for (width, height) in WIDTHS {
@@ -599,8 +637,8 @@ async fn every_width(bench: &Bench) -> Result<()> {
                 ensure!(state["wide"] == json!([]), "{place} is cut off: {state}");
                 let paper = if night { "rgb(22, 23, 26)" } else { "rgb(251, 249, 244)" };
                 ensure!(state["paper"] == paper, "{place}: {state}");
-                if let Some(folder) = &pictures {
-                    let name = format!("{page}-{width}-{}.png", if night { "night" } else { "day" });
+                if pictures {
+                    let name = format!("{page}-{width}-{}", if night { "night" } else { "day" });
                     // A folded-out page is pictured in full, the others as the screen shows them.
                     if page == "entry" && width < 1240 || width < 600 {
                         let full = bench
@@ -610,9 +648,7 @@ async fn every_width(bench: &Bench) -> Result<()> {
                             .unwrap_or(0);
                         bench.screen(width, u32::try_from(full)?.clamp(height, 2600)).await?;
                     }
-                    tokio::time::sleep(Duration::from_millis(250)).await;
-                    std::fs::create_dir_all(folder)?;
-                    std::fs::write(folder.join(name), bench.client.screenshot().await?)?;
+                    bench.picture(&name).await?;
                 }
             }
         }
@@ -676,24 +712,35 @@ async fn long_work(bench: &Bench) -> Result<()> {
 }
 
 async fn missing_channels(bench: &Bench) -> Result<()> {
-    bench.open("#/time/short-log:1/short-log:1").await?;
+    bench.open("#/time/short-log:1/short-log:1/T4-approach").await?;
     bench.until("return document.querySelectorAll('button.row').length > 0").await?;
-    bench.open_evidence().await?;
+    ensure!(bench.text(".answer").await?.contains("measured against itself"));
+    bench.until("return document.querySelectorAll('.strip canvas').length === 2").await?;
     let said = bench.text(".evidence").await?;
     ensure!(said.contains("No positions were recorded"), "{said}");
     ensure!(said.contains("Neither lap has this channel recorded"), "{said}");
     ensure!(said.contains("not recorded"), "{said}");
-    Ok(())
+    bench.picture("missing-channels-1440-day").await
 }
 
 async fn empty_library(bench: &Bench) -> Result<()> {
     let desk = desk::Desk::open(0)?;
     let url = desk.url();
-    let task = tokio::spawn(desk.serve_until(Arc::new(fixture::Empty), std::future::pending()));
+    let (close, closed) = tokio::sync::oneshot::channel::<()>();
+    let task = tokio::spawn(desk.serve_until(Arc::new(fixture::Empty), async {
+        let _ = closed.await;
+    }));
     bench.client.goto(&url).await?;
     bench.until("return document.querySelector('.advice') !== null").await?;
     let said = bench.text("main").await?;
-    task.abort();
+    bench.picture("empty-1440-day").await?;
     ensure!(said.contains("lapwright import") && said.contains("lapwright demo"), "{said}");
+    // The same desk, closed while its page is open.
+    let _ = close.send(());
+    task.await??;
+    bench.js("location.hash = '#/time/a:1'").await?;
+    bench.until("return document.querySelector('[role=alert]') !== null").await?;
+    let sentence = bench.text("[role=alert] p").await?;
+    ensure!(sentence.contains("The desk does not answer"), "{sentence}");
     Ok(())
 }

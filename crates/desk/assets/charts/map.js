@@ -60,8 +60,11 @@ function across(circuit, s, at) {
   return { point: point(at), left: [-(b[1] - a[1]) / long, (b[0] - a[0]) / long] };
 }
 
-/** Both laps have positions. */
-const positions = (lap) => Boolean(lap.x_m && lap.y_m);
+/**
+ * Whether the lap's line was recorded. Without positions the desk sends the centre line and no offset from it.
+ * @param {any} lap
+ */
+export const positions = (lap) => Boolean(lap.x_m && lap.y_m) && (!lap.offset_m || lap.offset_m.some((n) => n !== null));
 
 /**
  * The whole circuit, with the stretch inked and the corners named.
@@ -74,15 +77,18 @@ export function CircuitMap({ width, height, comparison, corners, stretch, at, co
     const { x_m: xs, y_m: ys } = circuit.map;
     const to = fit([xs], ys ? [ys] : [], { width, height, margin: 26 });
     const inked = partsIn(stretch, { from: 0, to: lengthM }, lengthM).map((part) => path(xs, ys, nodes(s, part).index, to));
-    const names = corners.map((c) => {
+    const names = [];
+    for (const c of corners) {
       const { point, left } = across(circuit, s, c.apex_m);
-      const side = c.direction === 'left' ? -1 : 1; // Outside of the corner.
-      return {
+      const side = c.direction === 'left' ? -1 : 1; // Outside of the corner, if there is room.
+      const places = [15, -15, 26, -26].map((away) => ({
         name: c.name,
-        x: to.x(point[0]) + side * left[0] * 15,
-        y: to.y(point[1]) - side * left[1] * 15 + 4,
-      };
-    });
+        x: to.x(point[0]) + side * left[0] * away,
+        y: to.y(point[1]) - side * left[1] * away + 4,
+      }));
+      const apart = (a, b) => Math.abs(a.x - b.x) > 22 || Math.abs(a.y - b.y) > 13;
+      names.push(places.find((p) => names.every((n) => apart(p, n))) ?? places[0]);
+    }
     const start = across(circuit, s, 0);
     const ahead = [start.left[1], -start.left[0]];
     const px = (along, aside) => `${(to.x(start.point[0]) + ahead[0] * along + start.left[0] * aside).toFixed(1)} ${(to.y(start.point[1]) - ahead[1] * along - start.left[1] * aside).toFixed(1)}`;
@@ -152,7 +158,8 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
     return {
       to,
       borders: sides.map(([x, y]) => path(x, y, index, to)),
-      inkedBorders: sides.length > 0 ? sides.map(([x, y]) => path(x, y, inside, to)) : [path(circuit.map.x_m, circuit.map.y_m, inside, to)],
+      inkedBorders: sides.map(([x, y]) => path(x, y, inside, to)),
+      road: sides.length > 0 ? '' : path(circuit.map.x_m, circuit.map.y_m, inside, to),
       band,
       lap: positions(lap) ? path(lap.x_m, lap.y_m, index, to) : '',
       reference: positions(reference) ? path(reference.x_m, reference.y_m, index, to) : '',
@@ -163,13 +170,13 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
   const here = wrapped(at, lengthM);
   const dot = (of) => {
     const [x, y] = [valueAt(s, of.x_m, here), valueAt(s, of.y_m, here)];
-    return x === null || y === null ? null : { x: drawn.to.x(x), y: drawn.to.y(y) };
+    return x === null || y === null || !positions(of) ? null : { x: drawn.to.x(x), y: drawn.to.y(y) };
   };
   const [a, b] = [dot(lap), dot(reference)];
   const imperial = system === 'imperial';
   const barPx = drawn.bar * (imperial ? 0.9144 : 1) * drawn.to.scale;
   return html`<svg class="map lines" width=${width} height=${height} viewBox=${`0 0 ${width} ${height}`} role="img" aria-label="The lines driven: this lap solid, the reference dashed">
-    <path class="band" d=${drawn.band} />
+    <path class="band" d=${drawn.band} /><path class="road" d=${drawn.road} />
     ${drawn.ticks.map((t) => html`<path class="tick" d=${t.d} />`)}
     ${drawn.borders.map((d) => html`<path class="border" d=${d} />`)}
     ${drawn.inkedBorders.map((d) => html`<path class="inked" d=${d} />`)}

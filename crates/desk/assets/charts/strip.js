@@ -78,7 +78,7 @@ export function Strip({ width, height, window: span, u, series, range, ticks, di
       font: `12px ${getComputedStyle(document.body).fontFamily}`,
       size: EDGE.gutter,
       gap: 6,
-      space: 22,
+      space: 18,
       grid: { stroke: colours.rule, width: 1 },
       ticks: { show: false },
       values: (_, splits) => splits.map((v) => number(v, digits ?? tickDigits(splits), { sign: signed })),

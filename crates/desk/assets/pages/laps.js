@@ -43,8 +43,10 @@ function Book({ recordings, laps }) {
   const circuits = new Set(timed.map((l) => l.circuit));
   const choosable = laps.filter((l) => l.lap_time_s !== null);
   const first = useMemo(() => {
+    // The best lap of the newest recording, unless it is the one to measure against.
     const of = (name) => timed.filter((l) => l.recording === name).sort((a, b) => a.lap_time_s - b.lap_time_s)[0];
-    return recordings.map((r) => of(r.name)).find((l) => l) ?? choosable[0] ?? null;
+    const bests = recordings.map((r) => of(r.name)).filter((l) => l);
+    return bests.find((l) => bestFor(laps, l).id !== l.id) ?? bests[0] ?? choosable[0] ?? null;
   }, [recordings, laps]);
   const [lap, setLap] = useState(first?.id ?? '');
   const [against, setAgainst] = useState('best');
@@ -104,11 +106,12 @@ function Recording({ recording, all, chosen, choose }) {
     .filter((l) => l.kind === 'timed' && l.valid && l.lap_time_s !== null)
     .reduce((best, l) => (best === null || l.lap_time_s < best.lap_time_s ? l : best), null);
   const best = laps.length > 0 ? bestFor(all, laps[0]) : null;
-  const who = [recording.driver ?? 'Driver not named', recording.car].filter(Boolean).join(', ');
+  const who = [recording.driver ?? recording.name, recording.car].filter(Boolean).join(', ');
+  const driven = recording.recorded_at ? stamp(recording.recorded_at) : null;
   const imported = recording.imported_at ? stamp(recording.imported_at) : null;
   const facts = [
-    recording.name,
-    imported && `imported ${imported}`,
+    recording.driver && recording.name,
+    driven ? `driven ${driven}` : imported && `imported ${imported}`,
     `${plural(laps.length, 'lap')} in ${duration(recording.duration_s)}`,
   ].filter(Boolean);
   return html`<section class="recording" aria-label=${`Recording ${recording.name}`}>

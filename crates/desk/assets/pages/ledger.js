@@ -1,10 +1,10 @@
 // Where is the time?
 
-import { html, useEffect, useMedia, useMemo, useState } from '../view.js';
+import { html, useEffect, useMedia, useMemo, useRef, useState } from '../view.js';
 import { useAnswer } from '../api.js';
 import { lapTime, number } from '../units.js';
 import { LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, lapWords, ledgerAddress, placeWords, unbroken } from '../parts.js';
-import { Account, keyed } from '../account.js';
+import { Account, SMALL_S, keyed } from '../account.js';
 import { Evidence } from '../evidence.js';
 
 /** From this width on the evidence stands beside the account, as in the style sheet. */
@@ -20,11 +20,13 @@ export function LedgerPage({ lap, against, entry }) {
     document.title = `Where is the time? ${lap} · Lapwright`;
   }, [lap]);
   const all = laps.value ?? [];
-  return html`<${Masthead} name=${library.value?.name} />
+  // The sentences name the laps, so they wait for them; they do without when the list fails.
+  const ready = ledger.state === 'done' && laps.state !== 'waiting';
+  const pending = ledger.state === 'done' ? laps : ledger;
+  return html`<${Masthead} name=${library.value?.name} back />
     <main class="ledger-page">
-      <p class="back"><a href="#/">All laps</a></p>
-      ${ledger.state !== 'done' && html`<h1>Where is the time?</h1><${Pending} answer=${ledger} doing="Working out where the time is" />`}
-      ${ledger.state === 'done' && html`<${Ledger} key=${query} ledger=${ledger.value} laps=${all} against=${against} comparison=${comparison} chosen=${entry} />`}
+      ${!ready && html`<h1>Where is the time?</h1><${Pending} answer=${pending} doing="Working out where the time is" />`}
+      ${ready && html`<${Ledger} key=${query} ledger=${ledger.value} laps=${all} against=${against} comparison=${comparison} chosen=${entry} />`}
     </main>`;
 }
 
@@ -40,6 +42,7 @@ function answerOf(ledger, entries, lap, reference) {
   const b = saying(reference, ledger.reference);
   const start = (text) => text.charAt(0).toUpperCase() + text.slice(1);
   const size = `${number(Math.abs(ledger.gap_s), 3)} s`;
+  if (ledger.lap === ledger.reference) return [`${start(a.who)} is measured against itself, so every entry is zero.`, 'Choose another reference.'];
   const first =
     Math.abs(ledger.gap_s) < 0.0005
       ? `${start(a.who)} and ${b.who} take the same time to the millisecond.`
@@ -47,7 +50,7 @@ function answerOf(ledger, entries, lap, reference) {
   const byLoss = [...entries].sort((x, y) => y.seconds - x.seconds);
   const most = ledger.gap_s >= 0 ? byLoss[0] : byLoss[byLoss.length - 1];
   if (!most || Math.abs(most.seconds) < 0.0005) return [first, ''];
-  const second = `The largest ${most.seconds > 0 ? 'loss' : 'gain'}, ${number(Math.abs(most.seconds), 3)} s, is ${placeWords(most)}.`;
+  const second = `The largest ${most.seconds > 0 ? 'loss' : 'gain'}, ${number(Math.abs(most.seconds), 3)} s, is ${placeWords(most, ledger)}.`;
   return [first, second];
 }
 
@@ -56,7 +59,10 @@ function Ledger({ ledger, laps, against, comparison, chosen }) {
   const entries = useMemo(() => keyed(ledger.entries), [ledger]);
   const lap = laps.find((l) => l.id === ledger.lap) ?? null;
   const reference = laps.find((l) => l.id === ledger.reference) ?? null;
-  const largest = useMemo(() => [...entries].sort((a, b) => Math.abs(b.seconds) - Math.abs(a.seconds))[0]?.key ?? '', [entries]);
+  const largest = useMemo(() => {
+    const first = [...entries].sort((a, b) => Math.abs(b.seconds) - Math.abs(a.seconds))[0];
+    return first && Math.abs(first.seconds) >= SMALL_S ? first.key : '';
+  }, [entries]);
   const [opened, setOpened] = useState(entries.some((e) => e.key === chosen) ? chosen : '');
   useEffect(() => {
     if (entries.some((e) => e.key === chosen)) setOpened(chosen); // The address was changed by hand or by going back.
@@ -84,8 +90,27 @@ function Ledger({ ledger, laps, against, comparison, chosen }) {
     </div>
     <div class=${`spread ${beside ? 'beside' : 'below'}`}>
       <${Account} ledger=${ledger} entries=${entries} opened=${showing} open=${open} inline=${beside ? null : evidence} />
-      ${beside && html`<aside id="evidence" class="aside" aria-label="Evidence">${entry && evidence(entry)}</aside>`}
+      ${beside && html`<${Aside}>${entry ? evidence(entry) : html`<p class="booking">Open an entry to see what it rests on.</p>`}<//>`}
     </div>`;
+}
+
+/** Stays in view while the account scrolls; what is taller than the window scrolls along until its end is in view. */
+function Aside({ children }) {
+  const place = useRef(null);
+  useEffect(() => {
+    const element = place.current;
+    const settle = () => {
+      element.style.top = `${Math.min(0, window.innerHeight - element.offsetHeight)}px`;
+    };
+    const watcher = new ResizeObserver(settle);
+    watcher.observe(element);
+    window.addEventListener('resize', settle);
+    return () => {
+      watcher.disconnect();
+      window.removeEventListener('resize', settle);
+    };
+  }, []);
+  return html`<aside id="evidence" class="aside" aria-label="Evidence" ref=${place}>${children}</aside>`;
 }
 
 function EvidenceOrWaiting({ ledger, entry, comparison }) {

@@ -10,8 +10,9 @@ register(
   )}`,
 );
 const { account, duration, lapTime, number, show } = await import('../../assets/units.js');
-const { bestFor, ledgerAddress, placeWords, unbroken } = await import('../../assets/parts.js');
+const { bestFor, ledgerAddress, placeWords, stretchName, unbroken } = await import('../../assets/parts.js');
 const { keyed } = await import('../../assets/account.js');
+const { marksOf, measured } = await import('../../assets/marks.js');
 const { rangeOf } = await import('../../assets/charts/strip.js');
 
 test('seconds of an account have a sign and three decimals, and zero has no sign', () => {
@@ -45,6 +46,7 @@ test('display units follow their definitions', () => {
 test('long numbers are grouped in threes', () => {
   assert.equal(number(1204, 0), '1\u202f204');
   assert.equal(number(12345.6, 1), '12\u202f345.6');
+  assert.equal(number(1155, 1), '1\u202f155.0');
   assert.equal(number(204, 0), '204');
 });
 
@@ -65,9 +67,10 @@ test('each entry has its own key, the same for the same ledger', () => {
     { corner: 'T1', phase: 'mid_corner', cause: null },
     { corner: 'T1', phase: 'mid_corner', cause: null },
     { corner: 'T1', phase: 'mid_corner', cause: 'brake_point' },
-    { corner: null, phase: 'straight', cause: null },
+    { corner: null, phase: 'straight', cause: null, from_m: 40 },
+    { corner: 'T9', phase: 'straight', cause: null, from_m: 0 },
   ];
-  assert.deepEqual(keyed(entries).map((e) => e.key), ['T1-mid-corner', 'T1-mid-corner-2', 'T1-mid-corner-brake-point', 'lap-straight']);
+  assert.deepEqual(keyed(entries).map((e) => e.key), ['T1-mid-corner', 'T1-mid-corner-2', 'T1-mid-corner-brake-point', 'lap-straight', 'line-straight']);
 });
 
 test('the best lap is the fastest valid one of circuit and car', () => {
@@ -84,8 +87,12 @@ test('addresses keep the colon of a lap and protect the rest', () => {
 });
 
 test('places are said as one says them', () => {
-  assert.equal(placeWords({ corner: 'T9', phase: 'straight' }), 'on the straight after T9');
-  assert.equal(placeWords({ corner: 'T2', phase: 'mid_corner' }), 'in the middle of T2');
+  const ledger = { corners: [{ name: 'T1' }, { name: 'T9' }] };
+  assert.equal(placeWords({ corner: 'T9', phase: 'straight', from_m: 900 }, ledger), 'on the straight after T9');
+  assert.equal(placeWords({ corner: 'T9', phase: 'straight', from_m: 0 }, ledger), 'between the line and T1');
+  assert.equal(placeWords({ corner: 'T2', phase: 'mid_corner', from_m: 200 }, ledger), 'in the middle of T2');
+  assert.equal(stretchName({ corner: 'T2', phase: 'mid_corner', from_m: 200 }, ledger), 'T2 mid-corner');
+  assert.equal(stretchName({ corner: 'T9', phase: 'straight', from_m: 0 }, ledger), 'Line to T1');
 });
 
 test('an axis holds all values, and is never flat', () => {
@@ -94,4 +101,40 @@ test('an axis holds all values, and is never flat', () => {
   const [a, b] = rangeOf([[2, 2]], 10);
   assert.ok(b - a >= 10 && a < 2 && b > 2);
   assert.deepEqual(rangeOf([[null]], 4), [0, 4]);
+});
+
+test('marks say how this lap differs, in the units shown', () => {
+  const entry = {
+    phase: 'exit',
+    to_m: 480,
+    evidence: {
+      brake_onset_m: { lap: 300, reference: 313 },
+      brake_release_m: { lap: 350, reference: 350.2 },
+      throttle_pickup_m: { lap: 420, reference: null },
+      full_throttle_m: { lap: null, reference: null },
+      turn_in_m: null,
+      speed_at_end_mps: { lap: 40, reference: 41 },
+    },
+  };
+  const texts = (system) => marksOf(entry, system).map((m) => `${m.channel} ${m.of} ${m.at_m}: ${m.text}`);
+  assert.deepEqual(texts('metric'), [
+    'brake lap 300: brake 13\u00a0m earlier',
+    'brake reference 313: ',
+    'brake lap 350: ',
+    'brake reference 350.2: ',
+    'throttle lap 420: on the throttle, the reference does not',
+    'speed lap 480: leave 3.6\u00a0km/h slower',
+    'speed reference 480: ',
+  ]);
+  assert.equal(texts('imperial')[0], 'brake lap 300: brake 43\u00a0ft earlier');
+  assert.deepEqual(marksOf({ phase: 'entry', evidence: null }, 'metric'), []);
+});
+
+test('the table of readings leaves out what was not measured, and writes what one lap did not do', () => {
+  const rows = measured({ brake_peak: { lap: 0.7, reference: 0.86 }, brake_onset_m: { lap: null, reference: 313.26 }, driven_m: null }, 'metric');
+  assert.deepEqual(rows, [
+    { name: 'Brake point', unit: 'm', lap: '–', reference: '313.3', difference: '–' },
+    { name: 'Highest brake', unit: '%', lap: '70', reference: '86', difference: '\u221216' },
+  ]);
+  assert.deepEqual(measured(null, 'metric'), []);
 });
