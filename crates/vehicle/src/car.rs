@@ -336,9 +336,9 @@ pub struct Tyre {
     pub grip_loss_50k: f64,
     /// Heat capacity of the tread, all three strips \[J/K\], 500..30000; default 5000.
     pub tread_capacity_jpk: f64,
-    /// Heat capacity of carcass, gas and rim \[J/K\], 2000..100000; default 14000.
+    /// Heat capacity of carcass, gas and rim \[J/K\], 2000..100000; default 11000.
     pub core_capacity_jpk: f64,
-    /// Conductance between tread and core \[W/K\], 1..500; default 55.
+    /// Conductance between tread and core \[W/K\], 1..500; default 60.
     pub tread_core_wpk: f64,
     /// Conductance from tread to still air \[W/K\], 0..100; default 8.
     pub tread_air_wpk: f64,
@@ -351,11 +351,11 @@ pub struct Tyre {
     /// Share of the rubbing power that heats the tread \[-\], 0.1..1; default 0.55.
     pub heat_share: f64,
     /// Share of the tread heat that moves to the inner strip per radian of negative inclination \[1/rad\],
-    /// 0..20; default 4.
+    /// 0..20; default 2.6.
     pub camber_heat_shift_prad: f64,
     /// Share of it that moves to the middle strip per relative over-pressure \[-\], 0..5; default 0.8.
     pub pressure_heat_shift: f64,
-    /// Rubbing energy that wears the tread to the end \[J\], 1e7..1e11; default 1.5e9.
+    /// Rubbing energy that wears the tread to the end \[J\], 1e7..1e11; default 3e8.
     pub wear_energy_j: f64,
     /// Grip lost by a tread worn to the end \[-\], 0..0.8; default 0.15.
     pub wear_grip_loss: f64,
@@ -372,16 +372,16 @@ impl Default for Tyre {
             best_temp_k: 85.0 + units::CELSIUS_ZERO_K,
             grip_loss_50k: 0.10,
             tread_capacity_jpk: 5000.0,
-            core_capacity_jpk: 14_000.0,
-            tread_core_wpk: 55.0,
+            core_capacity_jpk: 11_000.0,
+            tread_core_wpk: 60.0,
             tread_air_wpk: 8.0,
             tread_air_wspkm: 1.0,
             tread_road_wpk: 45.0,
             core_air_wpk: 9.0,
             heat_share: 0.55,
-            camber_heat_shift_prad: 4.0,
+            camber_heat_shift_prad: 2.6,
             pressure_heat_shift: 0.8,
-            wear_energy_j: 1.5e9,
+            wear_energy_j: 3e8,
             wear_grip_loss: 0.15,
         }
     }

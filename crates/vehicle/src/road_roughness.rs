@@ -104,3 +104,60 @@ fn normal(rng: &mut ChaCha8Rng) -> f64 {
     let v: f64 = rng.random();
     (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Power spectral density \[m³\] of one wheel track at a spatial frequency \[1/m\], averaged over a third of an octave by
+    /// plain Fourier sums: slow and independent.
+    fn density(profile: &RoadProfile, frequency_pm: f64) -> f64 {
+        let n = profile.heights_m.len();
+        let length = profile.length_m();
+        let (low, high) = (frequency_pm / 1.122, frequency_pm * 1.122);
+        let lines = ((low * length).ceil() as usize..=(high * length).floor() as usize).step_by(3);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for line in lines {
+            let turn = std::f64::consts::TAU * line as f64 / n as f64;
+            let (mut re, mut im) = (0.0, 0.0);
+            for (i, h) in profile.heights_m.iter().enumerate() {
+                let (s, c) = (turn * i as f64).sin_cos();
+                re += f64::from(h[0]) * c;
+                im += f64::from(h[0]) * s;
+            }
+            sum += 2.0 * (re * re + im * im) * length / (n as f64 * n as f64);
+            count += 1.0;
+        }
+        sum / count
+    }
+
+    /// `[ISO8608]`: Gd(n) = Gd(0.1)·(n/0.1)^−2, here within what the number of averaged lines lets one see.
+    #[test]
+    fn the_spectrum_of_the_road_is_that_of_its_class() {
+        for (seed, class) in [(1, RoadClass::A), (2, RoadClass::C)] {
+            let profile = RoadProfile::generate(seed, class.density_m3(), 2000.0);
+            for frequency in [0.1, 0.3, 1.0] {
+                let expected = class.density_m3() * (frequency / REFERENCE_FREQUENCY_PM).powi(-2);
+                let ratio = density(&profile, frequency) / expected;
+                assert!((0.6..1.6).contains(&ratio), "{class:?} at {frequency}/m: {ratio}");
+            }
+        }
+    }
+
+    #[test]
+    fn classes_are_four_times_apart() {
+        assert!((RoadClass::A.density_m3() - 16e-6).abs() < 1e-12);
+        assert!((RoadClass::H.density_m3() - 262_144e-6).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_same_seed_is_the_same_road_and_no_roughness_is_flat() {
+        let one = RoadProfile::generate(7, 64e-6, 500.0);
+        assert_eq!(one, RoadProfile::generate(7, 64e-6, 500.0));
+        assert_ne!(one, RoadProfile::generate(8, 64e-6, 500.0));
+        assert_eq!(RoadProfile::generate(7, 0.0, 500.0).at(123.4), [0.0; 2]);
+        // No step where it repeats.
+        let [a, b] = [one.at(499.95)[0], one.at(500.05)[0]];
+        assert!((a - b).abs() < 0.01);
+    }
+}
