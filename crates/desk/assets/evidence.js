@@ -4,7 +4,7 @@ import { html, useCallback, useEffect, useMedia, useMemo, useRef, useState, useW
 import { account as figure, number, show, shown, useUnits } from './units.js';
 import { LineSample, fromLine, stretchName, unbroken } from './parts.js';
 import { marksOf, measured } from './marks.js';
-import { nodes, partsIn, pick, pickGap, stretchOf, valueAt, withSurroundings, wrapped } from './stretch.js';
+import { nodes, partsIn, pick, pickGap, placeAt, runningAt, stretchOf, valueAt, withSurroundings } from './stretch.js';
 import { EDGE, Strip, rangeOf, xOf, yOf } from './charts/strip.js';
 import { Ruler, cornerTicks } from './charts/ruler.js';
 import { CircuitMap, LinesMap, positions } from './charts/map.js';
@@ -111,7 +111,7 @@ function Maps({ comparison, corners, stretch, window: span, whole, at, corner, s
 function Values({ comparison, at, stretch, system }) {
   const { s_m: s, lap, reference, gap_s: gap } = comparison;
   const lengthM = s[s.length - 1];
-  const here = wrapped(at, lengthM);
+  const here = placeAt(at, lengthM).s;
   const rows = CHANNELS.map((c) => ({
     name: c.name,
     unit: shown(c.quantity, system).unit,
@@ -123,8 +123,8 @@ function Values({ comparison, at, stretch, system }) {
     return v === null ? null : nearest(s, of.gear, here);
   };
   rows.push({ name: 'Gear', unit: '', values: [gear(lap), gear(reference)], write: (v, how) => show(v, 'count', system, how) });
-  const time = [valueAt(s, lap.time_s, here), valueAt(s, reference.time_s, here)];
-  const running = valueAt(s, gap, here);
+  const time = [runningAt(s, lap.time_s, at), runningAt(s, reference.time_s, at)];
+  const running = runningAt(s, gap, at);
   return html`<table class="values">
     <caption>At <span class="figure" id="cursor-place">${show(here, 'distance', system)}</span> from the line</caption>
     <thead><tr><td></td><th scope="col"><${LineSample} of="lap" /><span>this lap</span></th><th scope="col"><${LineSample} of="reference" /><span>reference</span></th><th scope="col"><span>difference</span></th></tr></thead>
@@ -173,7 +173,7 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
     return made;
   }, [comparison, span.from, span.to, system]);
   const marks = useMemo(() => {
-    const at = (u) => (valueAt(s, gap, wrapped(u, lengthM) || (u > 0 ? lengthM : 0)) ?? 0);
+    const at = (u) => runningAt(s, gap, u) ?? 0;
     const made = marksOf(entry, system);
     made.push({ channel: 'gap', of: 'gap', at_m: stretch.from, text: '' });
     made.push({ channel: 'gap', of: 'gap', at_m: stretch.to, text: `${figure(at(stretch.to) - at(stretch.from))} s over the stretch` });
@@ -201,7 +201,7 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
   };
   const guides = useMemo(() => cornerTicks(ledger.corners, span, lengthM, whole), [ledger, span.from, span.to, lengthM, whole]);
   const x = xOf(at, span, width);
-  const here = wrapped(at, lengthM);
+  const here = placeAt(at, lengthM).s;
   return html`<div class="strips" ref=${room} onPointerMove=${(e) => (e.pointerType === 'mouse' || e.buttons) && point(e)} onPointerDown=${point}>
     ${width > 0 && html`
       ${partsIn(stretch, span, lengthM).map((part) => {

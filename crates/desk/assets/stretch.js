@@ -75,6 +75,30 @@ export function pickGap(gap, picked) {
 }
 
 /**
+ * A place as abscissa and lap: the line at the end of a lap belongs to that lap, with all its time.
+ * @param {number} u
+ * @param {number} lengthM
+ * @returns {{s: number, lap: number}} 0 <= s <= length
+ */
+export function placeAt(u, lengthM) {
+  const lap = u > 0 ? Math.ceil(u / lengthM) - 1 : Math.floor(u / lengthM);
+  return { s: u - lap * lengthM, lap };
+}
+
+/**
+ * Something that runs on from lap to lap, such as time and gap, between its nodes.
+ * @param {number[]} s
+ * @param {(number | null)[]} column
+ * @param {number} u
+ * @returns {number | null}
+ */
+export function runningAt(s, column, u) {
+  const place = placeAt(u, s[s.length - 1]);
+  const value = valueAt(s, column, place.s);
+  return value === null ? null : value + place.lap * (column[column.length - 1] ?? 0);
+}
+
+/**
  * A place on the lap, 0 <= s < length.
  * @param {number} u
  * @param {number} lengthM

@@ -4,7 +4,7 @@
 // proportions. All lengths inside the drawing are pixels.
 
 import { html, useMemo } from '../view.js';
-import { nodes, partsIn, placesIn, valueAt, wrapped } from '../stretch.js';
+import { nodes, partsIn, placeAt, placesIn, valueAt, wrapped } from '../stretch.js';
 
 /**
  * Fits places into a box.
@@ -101,7 +101,7 @@ export function CircuitMap({ width, height, comparison, corners, stretch, at, co
       arrow: `M${px(6, 9)}L${px(16, 9)}M${px(12, 12)}L${px(16, 9)}L${px(12, 6)}`,
     };
   }, [circuit, s, corners, stretch.from, stretch.to, width, height]);
-  const here = wrapped(at, lengthM);
+  const here = placeAt(at, lengthM).s;
   const [x, y] = [valueAt(s, circuit.map.x_m, here), valueAt(s, circuit.map.y_m, here)];
   return html`<svg class="map circuit" width=${width} height=${height} viewBox=${`0 0 ${width} ${height}`} role="img" aria-label=${`${circuit.name}, the stretch inked`}>
     <path class="outline" d=${drawn.outline} />
@@ -167,7 +167,7 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
       bar: barLength(to.scale),
     };
   }, [comparison, corners, span.from, span.to, stretch.from, stretch.to, width, height]);
-  const here = wrapped(at, lengthM);
+  const here = placeAt(at, lengthM).s;
   const dot = (of) => {
     const [x, y] = [valueAt(s, of.x_m, here), valueAt(s, of.y_m, here)];
     return x === null || y === null || !positions(of) ? null : { x: drawn.to.x(x), y: drawn.to.y(y) };

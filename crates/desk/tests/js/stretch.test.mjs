@@ -1,6 +1,6 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { nodes, partsIn, pick, pickGap, placesIn, stretchOf, valueAt, withSurroundings, wrapped } from '../../assets/stretch.js';
+import { nodes, partsIn, pick, pickGap, placeAt, placesIn, runningAt, stretchOf, valueAt, withSurroundings, wrapped } from '../../assets/stretch.js';
 
 const s = Array.from({ length: 101 }, (_, i) => i * 10); // A lap of 1000 m, the last node is the line again.
 const L = 1000;
@@ -59,6 +59,15 @@ test('a place of the track is found wherever the window unrolls it', () => {
   assert.deepEqual(placesIn(0, { from: 0, to: L }, L), [0, L]);
   assert.equal(wrapped(-20, L), 980);
   assert.equal(wrapped(1020, L), 20);
+});
+
+test('the line at the end of a lap belongs to that lap', () => {
+  assert.deepEqual(placeAt(0, L), { s: 0, lap: 0 });
+  assert.deepEqual(placeAt(L, L), { s: L, lap: 0 });
+  assert.deepEqual(placeAt(1250, L), { s: 250, lap: 1 });
+  assert.deepEqual(placeAt(-30, L), { s: 970, lap: -1 });
+  const time = s.map((d) => d / 50); // 20 s a lap.
+  for (const u of [-30, 0, 12.5, 999, 1000, 1001, 1250]) assert.ok(Math.abs(runningAt(s, time, u) - u / 50) < 1e-9, `${u}`);
 });
 
 test('a stretch over the line is two parts of the whole lap, and one of its own window', () => {
