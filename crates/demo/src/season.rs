@@ -652,7 +652,8 @@ fn true_laps(drive: &Drive, timed: u32, stations: usize) -> Vec<TrueLap> {
 }
 
 fn true_corners(circuit: &Layout, planner: &Planner<'_>, begins: &[usize]) -> Vec<TrueCorner> {
-    let at = |station: usize| station as f64 * planner.road.step_m;
+    // To a decimetre: stations are two metres apart.
+    let at = |station: usize| (station as f64 * planner.road.step_m * 10.0).round() / 10.0;
     circuit
         .bends()
         .iter()
@@ -754,5 +755,131 @@ fn corner_driven(corner: usize, steps: &[price::Step], line_m: f64, exit_m: f64)
         brake_peak: upto.iter().map(|s| s.brake).fold(0.0, f64::max),
         throttle_on_m: after.iter().find(|s| s.throttle > 0.1).map(place),
         throttle_full_m: after.iter().find(|s| s.throttle > 0.98).map(place),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn the_story_is_in_order_and_its_names_are_slugs() {
+        let entries = season_entries();
+        let names: BTreeSet<&str> = entries.iter().map(|e| e.name).collect();
+        assert_eq!(names.len(), entries.len());
+        let slug = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        assert!(names.iter().all(|n| n.chars().all(slug)));
+        assert!(entries.windows(2).all(|p| p[0].recorded_at < p[1].recorded_at));
+        let days: BTreeSet<&str> = entries.iter().map(|e| &e.recorded_at[..10]).collect();
+        assert!(days.len() >= 5);
+    }
+
+    #[test]
+    fn every_owner_has_a_fault_and_every_fault_a_place() {
+        let corners = tarnbrook().unwrap().bends().len();
+        let entries = season_entries();
+        assert!(entries.iter().flat_map(|e| &e.habits).all(|h| h.corner.is_none_or(|c| c < corners)));
+        assert!(entries.iter().any(|e| !e.rig_faults.is_empty()));
+        assert!(entries.iter().any(|e| !e.car_faults.is_empty()));
+        let car = healthy_car().unwrap();
+        for entry in &entries {
+            spoil_car(&car, &entry.car_faults, &entry.rig_faults).validate().unwrap();
+        }
+    }
+
+    #[test]
+    fn faults_of_the_car_change_what_they_name_and_nothing_else() {
+        let car = healthy_car().unwrap();
+        let share = |c: &Car| {
+            let [f, r] = [&c.front, &c.rear].map(Car::roll_stiffness_nmprad);
+            (f / (f + r), f + r)
+        };
+        let moved = spoil_car(&car, &[CarFault::RollBalance { front_share: -0.05 }], &[]);
+        assert!((share(&moved).0 - share(&car).0 + 0.05).abs() < 1e-12);
+        assert!((share(&moved).1 - share(&car).1).abs() < 1e-6);
+        let soft = spoil_car(&car, &[CarFault::Pressure { wheel: 3, size_pa: -2e4 }], &[]);
+        assert_eq!(soft.rear.cold_pressure_pa[1], car.rear.cold_pressure_pa[1] - 2e4);
+        assert_eq!(soft.rear.cold_pressure_pa[0], car.rear.cold_pressure_pa[0]);
+        let back = spoil_car(&soft, &[CarFault::Pressure { wheel: 3, size_pa: 2e4 }], &[]);
+        assert_eq!(back, car);
+    }
+
+    fn one_lap(habits: Vec<Habit>, car_faults: Vec<CarFault>, rig_faults: Vec<RigFault>) -> Entry {
+        Entry {
+            role: Role::Learner,
+            timed_laps: 1,
+            rate_hz: 50,
+            habits,
+            car_faults,
+            rig_faults,
+            ..coach_entry()
+        }
+    }
+
+    fn costs(entry: Entry) -> Vec<f64> {
+        let season = make(3, &[entry], &|_| {}).unwrap();
+        season.recordings[0].truth.planted.iter().map(|p| p.cost_s_mean).collect()
+    }
+
+    /// The cures of the setup trial and of the rig check are worth something, each by itself.
+    #[test]
+    fn faults_of_car_and_rig_cost_time() {
+        let car = vec![CarFault::RollBalance { front_share: 0.12 }, CarFault::Wing { size_rad: 0.06 }];
+        let rig = vec![RigFault::BrakeSaturates { at: 0.6 }, RigFault::ForceFeedbackGain { factor: 2.0 }];
+        for cost in costs(one_lap(vec![], car, rig)) {
+            assert!((0.02..1.5).contains(&cost), "{cost} s");
+        }
+    }
+
+    #[test]
+    fn every_habit_costs_time_where_it_can_act() {
+        let habits = vec![
+            at(corner::TOLLGATE, DriverFault::EarlyTurnIn { size_m: 10.0 }),
+            at(corner::LANTERN, DriverFault::Coasts { size_m: 12.0 }),
+            at(corner::CINDER, DriverFault::BrakesSoftly { share: 0.2 }),
+            at(corner::THISTLE, DriverFault::SlowMidCorner { share: 0.06 }),
+            at(corner::COPPICE, DriverFault::NoTrailBraking),
+            at(corner::HOMESTEAD, DriverFault::LateThrottle { size_m: 14.0 }),
+        ];
+        let found = costs(one_lap(habits.clone(), vec![], vec![]));
+        for (habit, cost) in habits.iter().zip(found) {
+            assert!((0.01..1.2).contains(&cost), "{habit:?}: {cost} s");
+        }
+    }
+
+    proptest! {
+        // Each case drives some nine minutes.
+        #![proptest_config(ProptestConfig::with_cases(6))]
+        #[test]
+        fn any_seed_and_fault_is_driven_to_the_end_in_numbers(
+            seed in any::<u64>(),
+            corner in 0..12_usize,
+            size_m in 0.0..20.0_f64,
+            factor in 1.0..3.0_f64,
+            front_share in -0.08..0.08_f64,
+            levels in 6..40_u32,
+        ) {
+            let entry = one_lap(
+                vec![
+                    at(corner, DriverFault::Inconsistent { factor }),
+                    at(corner, DriverFault::LateThrottle { size_m }),
+                    at((corner + 3) % 12, DriverFault::WideOfApex { size_m: 0.12 * size_m }),
+                    at((corner + 6) % 12, DriverFault::Coasts { size_m }),
+                ],
+                vec![CarFault::RollBalance { front_share }],
+                vec![RigFault::BrakeCoarse { levels }, RigFault::SteeringMismatch { factor: 1.2 }],
+            );
+            let season = make(seed, &[entry], &|_| {}).unwrap();
+            let recording = &season.recordings[0];
+            for channel in recording.samples.channels() {
+                let view = recording.samples.get(channel).unwrap();
+                prop_assert!(view.values.iter().all(|v| v.is_finite()), "{channel}");
+            }
+            prop_assert!(recording.truth.laps[1].lap_time_s.is_some_and(|t| (85.0..110.0).contains(&t)));
+            let cost = |p: &Planted| p.cost_s_mean;
+            prop_assert!(recording.truth.planted.iter().all(|p| cost(p).is_finite()));
+        }
     }
 }
