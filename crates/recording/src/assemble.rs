@@ -271,33 +271,44 @@ impl Order {
     }
 }
 
-/// A step of this many median steps is a gap: the next sample but one, less the jitter it may have. Common practice, no
-/// source.
-const GAP_STEPS: f64 = 1.75;
+/// A gap is longer than half a step more than the median step, and longer than the clock's own unevenness explains: twice
+/// the distance of the 95th percentile from the median. Common practice, no source.
+const GAP_STEPS: f64 = 1.5;
+const GAP_SPREADS: f64 = 2.0;
+const SPREAD_QUANTILE: f64 = 0.95;
 
-/// Steps that vary by more than this share of the median step (root mean square) are worth a word. Common practice, no
-/// source.
+/// Steps that vary by more than this share of a step (root mean square) are worth a word. Common practice, no source.
 const JITTER_SHARE: f64 = 0.05;
 
 /// Rate, gaps and jitter of n >= 2 increasing stamps.
 fn judge_clock(time_s: &[f64], clock: &mut ClockReport) {
     let steps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
     let mut sorted = steps.clone();
-    let middle = sorted.len() / 2;
-    let median_s = *sorted.select_nth_unstable_by(middle, f64::total_cmp).1;
-    clock.rate_hz = 1.0 / median_s;
+    let mut quantile = |q: f64| {
+        let rank = ((sorted.len() - 1) as f64 * q).round() as usize;
+        *sorted.select_nth_unstable_by(rank, f64::total_cmp).1
+    };
+    let (median_s, high_s) = (quantile(0.5), quantile(SPREAD_QUANTILE));
+    let longest_s = (GAP_STEPS * median_s).max(median_s + GAP_SPREADS * (high_s - median_s));
+    // Stamps are rounded, so one step may not be the step: the mean of all is. A rounding more is no gap.
+    let is_gap = |step: &f64| *step > longest_s * (1.0 + ROUNDING);
+    let (even, total_s) = steps.iter().filter(|s| !is_gap(s)).fold((0.0, 0.0), |(n, t), s| (n + 1.0, t + s));
+    let step_s = total_s / even;
+    clock.rate_hz = 1.0 / step_s;
     let mut squares = 0.0;
     for (i, step) in steps.iter().enumerate() {
-        if *step > GAP_STEPS * median_s {
+        if is_gap(step) {
             clock.gaps.push(Gap { from_s: time_s[i], to_s: time_s[i + 1] });
-            clock.lost += (step / median_s).round() as usize - 1;
+            clock.lost += ((step / step_s).round() as usize).saturating_sub(1);
         } else {
-            squares += (step - median_s).powi(2);
+            squares += (step - step_s).powi(2);
         }
     }
-    let even = (steps.len() - clock.gaps.len()).max(1);
-    clock.jitter_ms = 1e3 * (squares / even as f64).sqrt();
+    clock.jitter_ms = 1e3 * (squares / even).sqrt();
 }
+
+/// Differences of stamps carry the rounding of the stamps themselves.
+const ROUNDING: f64 = 1e-6;
 
 /// Rates that a recording of a drive may have \[Hz\]; outside it the unit of the time is wrong. Common practice, no source.
 const SLOWEST_HZ: f64 = 0.9;

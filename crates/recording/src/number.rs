@@ -8,6 +8,13 @@ pub(crate) enum DecimalMark {
 }
 
 impl DecimalMark {
+    pub(crate) fn other(self) -> Self {
+        match self {
+            Self::Point => Self::Comma,
+            Self::Comma => Self::Point,
+        }
+    }
+
     pub(crate) fn byte(self) -> u8 {
         match self {
             Self::Point => b'.',

@@ -66,7 +66,7 @@ pub struct ClockReport {
     pub channels: Vec<Channel>,
     /// Time stamps that are kept.
     pub stamps: usize,
-    /// One over the median step \[Hz\].
+    /// One over the mean step, gaps aside \[Hz\].
     pub rate_hz: f64,
     /// Taken off the file's time so that the recording starts near zero \[s\]; a Unix time when the file has one.
     pub origin_s: f64,
@@ -80,7 +80,7 @@ pub struct ClockReport {
     pub backwards: usize,
     /// Rows left out because they have no stamp.
     pub unstamped: usize,
-    /// Root mean square of step minus median step, gaps aside \[ms\].
+    /// Root mean square of step minus mean step, gaps aside \[ms\].
     pub jitter_ms: f64,
 }
 

@@ -44,6 +44,12 @@ fn table() -> Vec<(&'static str, Vec<u8>, &'static str, &'static [&'static str])
             "",
             &["line 1", "'0.00,36,1'", "header was expected", "Time [s],Speed [km/h]"],
         ),
+        (
+            "numbers of many digits only",
+            text("-364.960,-6.891\n-365.319,-7.824\n"),
+            "",
+            &["line 1", "header was expected"],
+        ),
         ("prose", text("Dear diary\ntoday was fast\n"), "", &["line 1", "'Dear diary'", "header"]),
         ("header only", text("Time [s],Speed [km/h],Gear [-]\n"), "", &["line 1", "3 columns", "no row"]),
         ("header without line end", text("Time [s],Speed [km/h]"), "", &["line 1", "2 columns", "no row"]),

@@ -115,7 +115,7 @@ impl Reading {
         let end = data.map_or(lines.len(), |(i, _)| i);
         let headings = |i: usize| headings(lines[i].text, separator, decode);
         let mut header: Option<(usize, Vec<Heading>, usize)> = None;
-        for i in (0..end).filter(|&i| kinds[i].numbers == 0 && kinds[i].texts > 0 && kinds[i].fields > 1) {
+        for i in (0..end).filter(|&i| kinds[i].is_header()) {
             let names = headings(i);
             let known = names.iter().filter(|h| recognise(h).is_some()).count();
             // The line with the most known names; of those with none, the last, provided it fits the rows.
@@ -195,23 +195,33 @@ struct Kinds {
     fields: usize,
     numbers: usize,
     texts: usize,
+    /// Texts that are numbers with the other decimal mark.
+    other_numbers: usize,
 }
 
 impl Kinds {
     fn of(line: &[u8], separator: u8, decimal: DecimalMark) -> Self {
-        let mut kinds = Self { fields: 0, numbers: 0, texts: 0 };
+        let mut kinds = Self { fields: 0, numbers: 0, texts: 0, other_numbers: 0 };
         for field in fields(line, separator) {
             kinds.fields += 1;
             let field = field.trim_ascii();
             if field.is_empty() {
                 continue;
             }
-            let is_number =
-                leading_number(field, decimal.byte()).is_some_and(|(_, used)| used == field.len());
-            kinds.numbers += usize::from(is_number);
-            kinds.texts += usize::from(!is_number);
+            let is_number = |mark: DecimalMark| {
+                leading_number(field, mark.byte()).is_some_and(|(_, used)| used == field.len())
+            };
+            let here = is_number(decimal);
+            kinds.numbers += usize::from(here);
+            kinds.texts += usize::from(!here);
+            kinds.other_numbers += usize::from(!here && is_number(decimal.other()));
         }
         kinds
+    }
+
+    /// Names only, and more than one.
+    fn is_header(&self) -> bool {
+        self.numbers == 0 && self.other_numbers == 0 && self.texts > 0 && self.fields > 1
     }
 
     /// At least as many numbers as words: flags, names and places may stand beside the channels.

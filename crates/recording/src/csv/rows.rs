@@ -10,7 +10,7 @@ use crate::Progress;
 use crate::assemble::{ReadColumn, Tally};
 use crate::error::{Place, ReadError};
 use crate::in_order::in_order;
-use crate::number::{DecimalMark, leading_number};
+use crate::number::leading_number;
 use crate::plan::Wanted;
 use channels::Channel;
 use std::cell::RefCell;
@@ -441,10 +441,7 @@ fn row_error(file: &str, error: RowError, layout: &Layout, wanted: &[Wanted]) ->
         RowError::Text { line, column, found } => {
             let header = layout.headings[column - 1].text.clone();
             let channel = wanted.iter().find(|w| w.column == column - 1).map(|w| w.channel);
-            let other = match layout.decimal {
-                DecimalMark::Point => DecimalMark::Comma,
-                DecimalMark::Comma => DecimalMark::Point,
-            };
+            let other = layout.decimal.other();
             let is_other = leading_number(&found, other.byte()).is_some_and(|(_, used)| used == found.len());
             let advice = if is_other {
                 format!(
