@@ -62,7 +62,7 @@ export function Account({ ledger, entries, opened, open, inline }) {
   const [all, setAll] = useState(false);
   const list = useRef(null);
   const rows = useMemo(() => rowsOf(entries, by, all), [entries, by, all]);
-  const largest = Math.max(...entries.map((e) => Math.abs(e.seconds)), 1e-9);
+  const scale = useMemo(() => scaleOf(rows.map((r) => r.entry?.seconds ?? (r.small ? r.seconds : 0))), [rows]);
   const sum = entries.reduce((total, e) => total + e.seconds, 0);
   const agrees = Math.abs(sum - ledger.gap_s) < AGREES_S;
   const smallHidden = by === 'time' && !all && entries.some((e) => e.key === opened && Math.abs(e.seconds) < SMALL_S);
@@ -83,7 +83,7 @@ export function Account({ ledger, entries, opened, open, inline }) {
   // One stop for the Tab key: the opened row, or the first.
   const stop = rows.find((r) => r.entry?.key === opened)?.entry.key ?? rows.find((r) => r.entry || r.small)?.entry?.key ?? 'small';
 
-  return html`<section class="account" aria-labelledby="account-title">
+  return html`<section class="account" aria-labelledby="account-title" style=${{ '--axis': `${(100 * scale.axis).toFixed(2)}%` }}>
     <div class="account-head">
       <h2 id="account-title">The account</h2>
       <div class="switch" role="group" aria-label="Order of the entries">
@@ -91,7 +91,7 @@ export function Account({ ledger, entries, opened, open, inline }) {
         <button type="button" aria-pressed=${by === 'track'} onClick=${() => setBy('track')}>along the track</button>
       </div>
     </div>
-    <div class="account-columns" aria-hidden="true"><span>Entry</span><span>gained</span><span>lost, s</span></div>
+    <div class="account-columns" aria-hidden="true"><span>Entry</span><span class="sides"><span>gained</span><span>lost, s</span></span></div>
     <ol class="rows" ref=${list} onKeyDown=${move}>
       ${rows.map((row) => {
         if (row.head) {
@@ -102,10 +102,10 @@ export function Account({ ledger, entries, opened, open, inline }) {
           return html`<li key="small"><button type="button" class="row small" tabindex=${stop === 'small' ? 0 : -1} aria-expanded=${all} onClick=${() => setAll(!all)}>
             <span class="say"><span class="sentence">${row.count} small entries, each under ${SMALL_S.toFixed(3)}\u00a0s, together:</span>
               <span class="where">${all ? 'fold them away' : 'show them'}</span></span>
-            <${Seconds} seconds=${row.seconds} largest=${largest} /></button></li>`;
+            <${Seconds} seconds=${row.seconds} scale=${scale} /></button></li>`;
         }
         const { entry } = row;
-        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} largest=${largest} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${open} inline=${inline} />`;
+        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} scale=${scale} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${open} inline=${inline} />`;
       })}
     </ol>
     <dl class="foot">
@@ -125,7 +125,7 @@ function cornerWords(ledger, name) {
   return `${name}, to the ${corner.direction}`;
 }
 
-function Row({ ledger, entry, largest, isOpen, stop, isSmall, open, inline }) {
+function Row({ ledger, entry, scale, isOpen, stop, isSmall, open, inline }) {
   const [system] = useUnits();
   const range = `${show(entry.from_m, 'distance', system, { bare: true })} to ${show(entry.to_m, 'distance', system)}`;
   const words = [entry.owner, entry.certainty].filter(Boolean);
@@ -137,18 +137,29 @@ function Row({ ledger, entry, largest, isOpen, stop, isSmall, open, inline }) {
         <span class="sentence">${unbroken(entry.sentence)}</span>
         <span class="where">${stretchName(entry, ledger)}, ${range}${words.map((w) => html` · <span class="word">${w}</span>`)}</span>
       </span>
-      <${Seconds} seconds=${entry.seconds} largest=${largest} />
+      <${Seconds} seconds=${entry.seconds} scale=${scale} />
     </button>
     ${inline && isOpen && html`<div class="fold" id=${id}>${inline(entry)}</div>`}
   </li>`;
 }
 
+/**
+ * Where the axis stands and how long a second is, in shares of the column: the same on both sides, and all bars fit.
+ * @param {number[]} seconds
+ */
+export function scaleOf(seconds) {
+  const lost = Math.max(1e-9, ...seconds);
+  const gained = Math.max(1e-9, ...seconds.map((s) => -s));
+  const axis = Math.min(0.85, Math.max(0.15, gained / (gained + lost)));
+  return { axis, perSecond: Math.min(axis / gained, (1 - axis) / lost) };
+}
+
 /** Seconds over a bar: lost to the right of the axis, gained to its left and hatched. */
-function Seconds({ seconds, largest }) {
-  const share = Math.min(1, Math.abs(seconds) / largest);
+function Seconds({ seconds, scale }) {
+  const share = Math.abs(seconds) * scale.perSecond;
   const side = seconds < 0 ? 'gained' : 'lost';
   return html`<span class="seconds">
-    <span class=${`bar ${side}`} style=${{ '--share': share.toFixed(4) }} aria-hidden="true"></span>
+    <span class=${`bar ${side}`} style=${{ '--share': `${(100 * share).toFixed(2)}%` }} aria-hidden="true"></span>
     <span class="figure">${figure(seconds)}<span class="unit"> s</span></span>
   </span>`;
 }

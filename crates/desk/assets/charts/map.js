@@ -137,19 +137,16 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
       for (const [text, place] of [['turn-in', c.turn_in_m], ['apex', c.apex_m], ['exit', c.exit_m]]) {
         if (placesIn(place, span, lengthM).length === 0) continue;
         const { point, left } = across(circuit, s, place);
-        const side = c.direction === 'left' ? -1 : 1; // Labels stand outside of the corner.
+        const side = c.direction === 'left' ? -1 : 1; // Labels stand outside of the corner, if there is room.
         const [px, py] = [to.x(point[0]), to.y(point[1])];
         const reach = half * to.scale;
         const end = (f) => `${(px + left[0] * f).toFixed(1)} ${(py - left[1] * f).toFixed(1)}`;
-        const off = side * (reach + 10);
-        const tx = px + left[0] * off;
-        ticks.push({
-          d: `M${end(-reach)}L${end(reach)}`,
-          text: `${c.name} ${text}`,
-          x: tx,
-          y: py - left[1] * off + 4,
-          anchor: Math.abs(left[0] * side) < 0.35 ? 'middle' : left[0] * side > 0 ? 'start' : 'end',
-        });
+        const beside = (to) => {
+          const off = to * (reach + 10);
+          const aside = left[0] * to;
+          return { x: px + left[0] * off, y: py - left[1] * off + 4, anchor: Math.abs(aside) < 0.35 ? 'middle' : aside > 0 ? 'start' : 'end' };
+        };
+        ticks.push({ d: `M${end(-reach)}L${end(reach)}`, text: `${c.name} ${text}`, places: [beside(side), beside(-side)] });
       }
     }
     const band = sides.length === 2
@@ -190,18 +187,22 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
   </svg>`;
 }
 
-/** Takes the text off ticks whose label would cover another or leave the drawing; the apex goes first. */
+/** Gives each tick the first place for its label that is inside and covers no other, or none; the apex goes first. */
 function keepApart(ticks, width, height) {
   const taken = [];
   const order = [...ticks].sort((a, b) => Number(b.text.endsWith('apex')) - Number(a.text.endsWith('apex')));
   for (const tick of order) {
     const long = tick.text.length * 6.6;
-    const left = tick.anchor === 'start' ? tick.x : tick.anchor === 'end' ? tick.x - long : tick.x - long / 2;
-    const box = { left, right: left + long, top: tick.y - 12, bottom: tick.y + 3 };
-    const out = box.left < 0 || box.right > width || box.top < 0 || box.bottom > height - 18;
-    const covers = taken.some((t) => box.left < t.right && box.right > t.left && box.top < t.bottom && box.bottom > t.top);
-    if (out || covers) tick.text = '';
-    else taken.push(box);
+    const boxOf = (p) => {
+      const left = p.anchor === 'start' ? p.x : p.anchor === 'end' ? p.x - long : p.x - long / 2;
+      return { left, right: left + long, top: p.y - 12, bottom: p.y + 3 };
+    };
+    const free = (box) =>
+      box.left >= 0 && box.right <= width && box.top >= 0 && box.bottom <= height - 18 &&
+      !taken.some((t) => box.left < t.right && box.right > t.left && box.top < t.bottom && box.bottom > t.top);
+    const place = tick.places.find((p) => free(boxOf(p)));
+    if (place) taken.push(boxOf(place));
+    Object.assign(tick, place ?? { text: '' });
   }
   return ticks;
 }

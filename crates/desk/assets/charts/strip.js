@@ -108,5 +108,6 @@ export function Strip({ width, height, window: span, u, series, range, ticks, di
 function tickDigits(splits) {
   if (splits.length < 2) return 0;
   const step = Math.abs(splits[1] - splits[0]);
-  return step >= 1 ? 0 : step >= 0.1 ? 1 : step >= 0.01 ? 2 : 3;
+  const exact = [0, 1, 2, 3].find((digits) => Math.abs(step * 10 ** digits - Math.round(step * 10 ** digits)) < 1e-6);
+  return exact ?? 4;
 }

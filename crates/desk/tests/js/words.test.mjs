@@ -11,7 +11,7 @@ register(
 );
 const { account, duration, lapTime, number, show } = await import('../../assets/units.js');
 const { bestFor, ledgerAddress, placeWords, stretchName, unbroken } = await import('../../assets/parts.js');
-const { keyed } = await import('../../assets/account.js');
+const { keyed, scaleOf } = await import('../../assets/account.js');
 const { marksOf, measured } = await import('../../assets/marks.js');
 const { rangeOf } = await import('../../assets/charts/strip.js');
 
@@ -60,6 +60,14 @@ test('numbers stay with their units, words are left alone', () => {
   assert.equal(unbroken('costs 0.350 s up to 80 km/h'), 'costs 0.350\u00a0s up to 80\u00a0km/h');
   assert.equal(unbroken('T5 starts 6 m earlier'), 'T5 starts 6\u00a0m earlier');
   assert.equal(unbroken('in 5 slow corners'), 'in 5 slow corners');
+});
+
+test('bars have one scale on both sides of the axis, and all of them fit', () => {
+  for (const seconds of [[0.3, 0.1, -0.2], [0.3], [-0.3], [0, 0], [0.001, -5]]) {
+    const { axis, perSecond } = scaleOf(seconds);
+    assert.ok(axis > 0 && axis < 1);
+    for (const s of seconds) assert.ok(Math.abs(s) * perSecond <= (s < 0 ? axis : 1 - axis) + 1e-12, `${seconds}: ${s}`);
+  }
 });
 
 test('each entry has its own key, the same for the same ledger', () => {
