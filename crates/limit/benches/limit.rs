@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use divan::{Bencher, black_box};
 use limit::geometry::ClosedCurve;
-use limit::{Line, fixed_line};
+use limit::{Circuit, Line, fixed_line, minimum_curvature_line, minimum_time};
 use vehicle::envelope::GripEllipse;
 
 fn main() {
@@ -35,7 +35,7 @@ fn curve() -> ClosedCurve {
             (r * t.cos(), r * t.sin())
         })
         .unzip();
-    ClosedCurve::through(&x, &y).unwrap_or_else(|| unreachable!("points are apart"))
+    ClosedCurve::through(&x, &y).expect("points are apart")
 }
 
 /// Fixed line, about 5 km at 3 m, with finding the nodes on the curve.
@@ -50,4 +50,43 @@ fn fixed_line_with_nodes(bencher: Bencher<'_, '_>) {
 fn fixed_line_speeds(bencher: Bencher<'_, '_>) {
     let (car, line) = (car(), Line::on_curve(&curve(), 3.0));
     bencher.bench_local(|| fixed_line(black_box(&car), black_box(&line)));
+}
+
+fn circuit(name: &str) -> Circuit {
+    let path = format!("{}/testdata/{name}.csv", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(path).expect("test data");
+    Circuit::from_csv(&text).expect("a clean circuit")
+}
+
+const CIRCUITS: [&str; 3] = ["vellmoor", "quarrin_quay", "knotfield"];
+
+/// Minimum-curvature line at 3 m.
+#[divan::bench(args = CIRCUITS)]
+fn curvature_line(bencher: Bencher<'_, '_>, name: &str) {
+    let mesh = circuit(name).mesh(3.0).expect("a step");
+    bencher.bench_local(|| minimum_curvature_line(black_box(&mesh), 2.0));
+}
+
+/// Minimum-time lap at 3 m without an earlier solution, certificate included.
+#[divan::bench(args = CIRCUITS)]
+fn minimum_time_cold(bencher: Bencher<'_, '_>, name: &str) {
+    let (car, circuit) = (car(), circuit(name));
+    bencher.bench_local(|| minimum_time(black_box(&circuit), &car, 3.0, None));
+}
+
+/// The same from the solution of a car with 1 % more mass.
+#[divan::bench(args = CIRCUITS)]
+fn minimum_time_warm(bencher: Bencher<'_, '_>, name: &str) {
+    let (car, circuit) = (car(), circuit(name));
+    let heavier = GripEllipse { mass_kg: 1313.0, ..car };
+    let warm = minimum_time(&circuit, &heavier, 3.0, None).expect("solvable").warm;
+    bencher.bench_local(|| minimum_time(black_box(&circuit), &car, 3.0, warm.as_ref()));
+}
+
+/// Reading, checking and smoothing a circuit file.
+#[divan::bench(args = CIRCUITS)]
+fn read_circuit(bencher: Bencher<'_, '_>, name: &str) {
+    let path = format!("{}/testdata/{name}.csv", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(path).expect("test data");
+    bencher.bench_local(|| Circuit::from_csv(black_box(&text)));
 }

@@ -349,7 +349,7 @@ impl Circuit {
         Ok(self.sample((self.length_m() / step_m).round() as usize))
     }
 
-    fn sample(&self, count: usize) -> Mesh {
+    pub(crate) fn sample(&self, count: usize) -> Mesh {
         let places = self.curve.evenly(count);
         let n = self.rows.len();
         let width = |w: &[f64], p: &crate::geometry::Place| {

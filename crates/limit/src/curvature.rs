@@ -147,8 +147,16 @@ pub(crate) fn angle_step(chi: f64, change: f64) -> f64 {
 /// [`CircuitError::TooNarrow`] where the car does not fit. A line that is not converged says so in
 /// [`CurvatureLine::converged`].
 pub fn minimum_curvature_line(mesh: &Mesh, car_width_m: f64) -> Result<CurvatureLine, CircuitError> {
-    let room = mesh.room(car_width_m)?;
-    let problem = Problem { mesh, room: &room };
+    Ok(within(mesh, &mesh.room(car_width_m)?, 1e-7, 1e-6))
+}
+
+/// The line to some per cent of the integral: a start for the minimum-time solve.
+pub(crate) fn rough_curvature_line(mesh: &Mesh, room: &[(f64, f64)]) -> CurvatureLine {
+    within(mesh, room, 1e-3, 1e-2)
+}
+
+fn within(mesh: &Mesh, room: &[(f64, f64)], barrier_end: f64, tolerance: f64) -> CurvatureLine {
+    let problem = Problem { mesh, room };
     let z = (0..mesh.len())
         .map(|k| {
             let (low, high) = room[k];
@@ -158,9 +166,15 @@ pub fn minimum_curvature_line(mesh: &Mesh, car_width_m: f64) -> Result<Curvature
         })
         .collect();
     let mut iterate: Iterate<NX, NZ, NG> = interior::cold_start(&problem, z, 0.1);
-    let settings = Settings { barrier_start: 0.1, barrier_end: 1e-7, tolerance: 1e-6, max_iterations: 200 };
+    let settings = Settings {
+        barrier_start: 0.1,
+        barrier_end,
+        tolerance,
+        max_iterations: 200,
+        barrier_per_residual: 0.2,
+    };
     let outcome = interior::solve::<NX, NU, NZ, NG, _>(&problem, &mut iterate, &settings);
-    Ok(line(mesh, &iterate, outcome))
+    line(mesh, &iterate, outcome)
 }
 
 fn line(mesh: &Mesh, iterate: &Iterate<NX, NZ, NG>, outcome: interior::Outcome) -> CurvatureLine {

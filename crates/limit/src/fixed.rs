@@ -3,7 +3,8 @@
 //! In `z = V²` the equation of motion along the path is `dz/ds = 2 a_x`, with `a_y = z·κ`. The highest speed
 //! that the grip allows at each node bounds `z` from above; integrating backwards with the hardest braking and
 //! forwards with the hardest drive, round the lap until nothing changes, gives the largest periodic profile
-//! below the bound (the phase-plane method, [Bobrow1985]). Steps are trapezoidal (Heun), second order.
+//! below the bound (the phase-plane method, [Bobrow1985]). Steps are implicit and of second order, and exact for
+//! the root law by which acceleration grows behind an apex.
 //!
 //! The grip limit is taken at tyre-made `a_t = 0`, where it is widest, so a car that slows down by drag alone may
 //! touch it; a steady corner with drag settles below it by itself, because drive and lateral force share the grip.
@@ -17,6 +18,14 @@ use crate::geometry::ClosedCurve;
 
 /// Highest speed considered \[m/s\]: a car without any limit ends here.
 const MAX_SPEED_MPS: f64 = 400.0;
+
+/// Square of the lowest speed considered \[m²/s²\]: keeps times finite on lines that demand a standstill.
+const SLOWEST_SQUARE: f64 = 1e-4;
+
+/// Weight of the slope in the middle of a step against the mean of both ends. Behind an apex the slope grows with the
+/// root of the distance: the integral of √x over 0..1 is 2/3, the middle gives 0.707, the ends 0.5, and this mixture
+/// 2/3; any mixture is of second order where the slope is smooth.
+const MIDDLE_SHARE: f64 = 0.804_737_854_124_365;
 
 /// Reasons why a line has no speed profile.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -75,32 +84,18 @@ pub struct Line {
 }
 
 impl Line {
-    /// Nodes about `step_m` apart on a curve, moved or added so that every apex (peak of the curvature's
-    /// size) is a node: the slowest places are met exactly, whatever the step.
+    /// Nodes at most about `step_m` apart on a curve, such that every apex (peak of the curvature's size) is a node: the
+    /// slowest places are met exactly, whatever the step.
+    ///
+    /// A cubic spline's curvature is nearly linear between its points and peaks at them, so each stretch between points
+    /// is divided evenly. Where points are closer than half a step, nodes are even and apexes are searched.
     #[must_use]
     pub fn on_curve(curve: &ClosedCurve, step_m: f64) -> Self {
-        let count = (curve.length_m() / step_m).round().max(8.0) as usize;
-        let step = curve.length_m() / count as f64;
-        let even = curve.evenly(count);
-        let size = |k: usize| even[k % count].curvature_radpm.abs();
-        let mut distances: Vec<f64> = Vec::with_capacity(count + 64);
-        for (k, place) in even.iter().enumerate() {
-            let (before, here, after) = (size(k + count - 1), size(k), size(k + 1));
-            let mut at = place.s_m;
-            // An apex lies near a node whose curvature tops both neighbours: vertex of the parabola through the
-            // three, sharpened by golden-section search, since a spline's curvature has corners at its knots.
-            if k > 0 && here > before && here >= after {
-                at = peak(curve, place.s_m - step, place.s_m + step);
-            }
-            if distances.last().is_none_or(|last| at > last + 1e-3 * step) {
-                distances.push(at);
-            }
+        let knots = curve.knots_m();
+        if curve.length_m() / knots.len() as f64 >= 0.5 * step_m {
+            return Self::at(curve, &divided(knots, curve.length_m(), step_m));
         }
-        let length = curve.length_m();
-        while distances.last().is_some_and(|last| *last >= length) {
-            distances.pop();
-        }
-        Self::at(curve, &distances)
+        Self::at(curve, &even_with_apexes(curve, step_m))
     }
 
     fn at(curve: &ClosedCurve, distances: &[f64]) -> Self {
@@ -114,6 +109,38 @@ impl Line {
             y_m: places.iter().map(|p| p.y_m).collect(),
         }
     }
+}
+
+/// Distances of points with the stretches between them divided into steps of at most `step_m`.
+fn divided(knots: &[f64], length: f64, step_m: f64) -> Vec<f64> {
+    let mut distances = Vec::with_capacity(2 * knots.len());
+    for (i, &from) in knots.iter().enumerate() {
+        let to = knots.get(i + 1).copied().unwrap_or(length);
+        let parts = ((to - from) / step_m).ceil().max(1.0);
+        for part in 0..parts as usize {
+            distances.push(from + (to - from) * part as f64 / parts);
+        }
+    }
+    distances
+}
+
+/// Even distances, of which those next to an apex are moved onto it.
+fn even_with_apexes(curve: &ClosedCurve, step_m: f64) -> Vec<f64> {
+    let length = curve.length_m();
+    let count = (length / step_m).round().max(8.0) as usize;
+    let step = length / count as f64;
+    let even = curve.evenly(count);
+    let size = |k: usize| even[k % count].curvature_radpm.abs();
+    let mut distances: Vec<f64> = Vec::with_capacity(count);
+    for (k, place) in even.iter().enumerate() {
+        let (before, here, after) = (size(k + count - 1), size(k), size(k + 1));
+        let apex = k > 0 && here > before && here >= after;
+        let at = if apex { peak(curve, place.s_m - step, place.s_m + step) } else { place.s_m };
+        if at < length && distances.last().is_none_or(|last| at > last + 1e-3 * step) {
+            distances.push(at);
+        }
+    }
+    distances
 }
 
 /// Place of the largest size of curvature within an interval, by golden-section search.
@@ -188,38 +215,42 @@ fn fastest_squares<E: Envelope + ?Sized>(
     let mut guess = top;
     for &curvature in curvatures {
         guess = cornering_speed(envelope, curvature.abs(), top, guess);
-        limit.push(guess * guess);
+        limit.push((guess * guess).max(SLOWEST_SQUARE));
     }
     let start = (0..n).min_by(|a, b| limit[*a].total_cmp(&limit[*b])).unwrap_or(0);
 
-    // 2·a_x at a node, braking as hard or driving as hard as the lateral force leaves room for.
-    let slope = |z: f64, k: usize, drive: bool| -> f64 {
+    // 2·a_x at a curvature, braking or driving as hard as the lateral force leaves room for.
+    let slope = |z: f64, curvature: f64, drive: bool| -> f64 {
         let v = z.sqrt();
-        let (brake, pull) = envelope.longitudinal_range(v, z * curvatures[k]).unwrap_or((0.0, 0.0));
+        let (brake, pull) = envelope.longitudinal_range(v, z * curvature).unwrap_or((0.0, 0.0));
         2.0 * (if drive { pull } else { brake } - envelope.drag(v).value)
+    };
+    // z at the other end of the step between nodes k and k + 1, implicit.
+    let across = |z: f64, k: usize, drive: bool, bound: f64| {
+        let next = if k + 1 == n { 0 } else { k + 1 };
+        let (here, there) =
+            if drive { (curvatures[k], curvatures[next]) } else { (curvatures[next], curvatures[k]) };
+        let signed = if drive { steps[k] } else { -steps[k] };
+        let at_here = slope(z, here, drive);
+        let mut other = z.min(bound);
+        for _ in 0..6 {
+            let middle = slope(0.5 * (z + other), 0.5 * (here + there), drive);
+            let ends = 0.5 * (at_here + slope(other, there, drive));
+            let next = (z + signed * (MIDDLE_SHARE * middle + (1.0 - MIDDLE_SHARE) * ends))
+                .clamp(SLOWEST_SQUARE, bound);
+            let change = (next - other).abs();
+            other = next;
+            if change < 1e-9 * other {
+                break;
+            }
+        }
+        other
     };
     let mut z = limit.clone();
     // Backwards: the fastest square at k from which k + 1 can be reached by braking.
-    sweep(&mut z, start, false, |z_next, k, next| {
-        let h = steps[k];
-        let at_next = slope(z_next, next, false);
-        let mut z = (z_next - h * at_next).min(limit[k]);
-        for _ in 0..2 {
-            z = (z_next - 0.5 * h * (at_next + slope(z, k, false))).min(limit[k]);
-        }
-        z
-    });
+    sweep(&mut z, start, false, |z_next, k, _| across(z_next, k, false, limit[k]));
     let reachable = z.clone();
-    sweep(&mut z, start, true, |z_before, next, before| {
-        let h = steps[before];
-        let at_before = slope(z_before, before, true);
-        let floor = 1e-4;
-        let mut z = (z_before + h * at_before).min(reachable[next]).max(floor);
-        for _ in 0..2 {
-            z = (z_before + 0.5 * h * (at_before + slope(z, next, true))).min(reachable[next]).max(floor);
-        }
-        z
-    });
+    sweep(&mut z, start, true, |z_before, next, before| across(z_before, before, true, reachable[next]));
     Ok(z)
 }
 

@@ -95,6 +95,8 @@ pub(crate) struct Settings {
     pub(crate) tolerance: f64,
     /// Most iterations.
     pub(crate) max_iterations: usize,
+    /// Least barrier of a predictor-corrector step, per mean residual of the other conditions: more is safer and slower.
+    pub(crate) barrier_per_residual: f64,
 }
 
 /// How a solve ended.
@@ -117,6 +119,8 @@ const TO_BOUNDARY: f64 = 0.99;
 /// Barrier subproblem is solved to this many times the barrier [Wachter2006, kappa_epsilon].
 const SUBPROBLEM: f64 = 10.0;
 
+/// Times that predictor-corrector steps may fail before the monotone mode is kept to the end.
+const MAX_FALLBACKS: usize = 3;
 /// One node's part of the factorised Newton system.
 #[derive(Clone, Copy)]
 struct Factor<const NX: usize, const NU: usize, const NZ: usize> {
@@ -149,6 +153,10 @@ struct Work<const NX: usize, const NU: usize, const NZ: usize, const NG: usize> 
     first: (Mat<NX, NX>, Mat<NX, NX>, Mat<NX, NX>),
     dz: Vec<Vector<NZ>>,
     lambda: Vec<Vector<NX>>,
+    /// Wanted products of slack and multiplier.
+    targets: Vec<Vector<NG>>,
+    ds: Vec<Vector<NG>>,
+    dy: Vec<Vector<NG>>,
 }
 
 /// Solves a problem from an iterate, which it updates.
@@ -219,6 +227,9 @@ where
                 first: ([[0.0; NX]; NX], [[0.0; NX]; NX], [[0.0; NX]; NX]),
                 dz: vec![[0.0; NZ]; n],
                 lambda: vec![[0.0; NX]; n],
+                targets: vec![[0.0; NG]; n],
+                ds: vec![[0.0; NG]; n],
+                dy: vec![[0.0; NG]; n],
             },
             filter: Vec::new(),
             last_regularisation: 0.0,
@@ -234,37 +245,71 @@ where
     }
 
     fn run(&mut self, it: &mut Iterate<NX, NZ, NG>, settings: &Settings) -> Outcome {
-        let mut barrier = settings.barrier_start;
         let mut outcome =
             Outcome { converged: false, iterations: 0, cost: f64::NAN, infeasibility: f64::NAN };
+        // `Some(barrier)` in the monotone mode with line search, `None` while predictor-corrector steps get on.
+        let mut fixed_barrier: Option<f64> = None;
+        let mut recent = Recent::default();
+        let mut before_step = it.clone();
+        let (mut fallbacks, mut steps_fixed, mut back_to_free) = (0, 0, false);
         let mut stalls = 0;
         for iteration in 0..=settings.max_iterations {
             self.evaluate(it);
+            let mut errors = self.errors(it);
+            if fixed_barrier.is_none() && !recent.accepts(errors.mean) {
+                it.clone_from(&before_step);
+                self.evaluate(it);
+                errors = self.errors(it);
+                fixed_barrier = Some((0.8 * mean_product(it)).max(settings.barrier_end));
+                fallbacks += 1;
+                self.filter.clear();
+            }
             outcome.iterations = iteration;
             outcome.cost = self.work.nodes.iter().map(|n| n.values.cost).sum();
-            let (dual, primal) = self.residuals(it);
-            outcome.infeasibility = primal;
-            let error = |barrier: f64| dual.max(primal).max(complementarity(it, barrier));
-            if error(settings.barrier_end) <= settings.tolerance.max(SUBPROBLEM * settings.barrier_end) {
+            outcome.infeasibility = errors.primal;
+            if errors.dual.max(errors.primal) <= settings.tolerance
+                && errors.largest_product <= SUBPROBLEM * settings.barrier_end
+            {
                 outcome.converged = true;
                 break;
             }
             if iteration == settings.max_iterations {
                 break;
             }
-            let mut lowered = iteration == 0;
-            while barrier > settings.barrier_end && error(barrier) <= SUBPROBLEM * barrier {
-                barrier = (0.2 * barrier).min(barrier.powf(1.5)).max(settings.barrier_end);
-                lowered = true;
+            if let Some(barrier) = &mut fixed_barrier {
+                let solved =
+                    |b: f64| errors.dual.max(errors.primal).max(complementarity(it, b)) <= SUBPROBLEM * b;
+                let begun = fallbacks;
+                while *barrier > settings.barrier_end && solved(*barrier) {
+                    *barrier = (0.2 * *barrier).min(barrier.powf(1.5)).max(settings.barrier_end);
+                    self.filter.clear();
+                    back_to_free = begun <= MAX_FALLBACKS && steps_fixed > 0;
+                }
+                if std::mem::take(&mut back_to_free) {
+                    fixed_barrier = None;
+                    recent = Recent::default();
+                    recent.accepts(errors.mean);
+                }
             }
-            if lowered {
-                self.filter.clear();
-            }
-            if !self.newton(it, barrier, &mut stalls) {
+            self.assemble_hessian(it);
+            if !self.factorise_with_inertia() {
                 break;
             }
+            match fixed_barrier {
+                None => {
+                    before_step.clone_from(it);
+                    steps_fixed = 0;
+                    self.predictor_corrector(it, &errors, settings);
+                }
+                Some(barrier) => {
+                    steps_fixed += 1;
+                    if !self.line_search_step(it, barrier, &mut stalls) {
+                        break;
+                    }
+                }
+            }
         }
-        it.barrier = barrier;
+        it.barrier = mean_product(it);
         outcome
     }
 
@@ -304,9 +349,10 @@ where
         std::array::from_fn(|i| z1[i] - z0[i] - drift[i] - half * (f0[i] + f1[i]))
     }
 
-    /// Largest entries of the gradient of the Lagrangian, and of collocation gaps and inequalities.
-    fn residuals(&self, it: &Iterate<NX, NZ, NG>) -> (f64, f64) {
-        let (mut dual, mut primal) = (0.0_f64, 0.0_f64);
+    /// Residuals of the optimality conditions.
+    fn errors(&self, it: &Iterate<NX, NZ, NG>) -> Errors {
+        let (mut dual, mut primal, mut product) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let mut sum = 0.0;
         for k in 0..self.problem.len() {
             let node = &self.work.nodes[k];
             let before = self.before(k);
@@ -324,77 +370,121 @@ where
                     r += l0[j] - l1[j];
                 }
                 dual = dual.max(r.abs());
+                sum += r.abs();
             }
             for i in 0..NX {
-                primal = primal.max(self.work.gaps[k][i].abs());
+                let gap = self.work.gaps[k][i].abs();
+                primal = primal.max(gap);
+                sum += gap;
             }
             for i in 0..NG {
-                primal = primal.max((node.values.limits[i] + it.slack[k][i]).abs());
+                let open = (node.values.limits[i] + it.slack[k][i]).abs();
+                primal = primal.max(open);
+                product = product.max(it.slack[k][i] * it.dual[k][i]);
+                sum += open + it.slack[k][i] * it.dual[k][i];
             }
         }
-        (dual, primal)
+        Errors { dual, primal, largest_product: product, mean: sum / self.problem.len() as f64 }
     }
 
-    /// One Newton step with line search. `false` when no step can be found.
-    fn newton(&mut self, it: &mut Iterate<NX, NZ, NG>, barrier: f64, stalls: &mut usize) -> bool {
-        let n = self.problem.len();
-        self.assemble(it, barrier);
-        if !self.factorise_with_inertia() {
-            return false;
-        }
+    /// Direction towards `slack·multiplier = targets` with the factorised matrix: fills dz, ds, dy and returns
+    /// the longest primal and dual steps that keep the share `boundary` off the bounds.
+    fn direction(&mut self, it: &Iterate<NX, NZ, NG>, boundary: f64) -> (f64, f64) {
+        self.assemble_gradient(it);
         self.back_substitute();
-
-        let boundary = TO_BOUNDARY.max(1.0 - barrier);
         let (mut longest, mut longest_dual) = (1.0_f64, 1.0_f64);
-        let mut ds = vec![[0.0; NG]; n];
-        let mut dy = vec![[0.0; NG]; n];
-        let mut slope = 0.0;
-        for k in 0..n {
+        for k in 0..self.problem.len() {
             let node = &self.work.nodes[k];
             let dz = &self.work.dz[k];
             longest = longest.min(self.problem.longest_step(k, &it.z[k], dz));
-            slope += small::dot(&node.cost, dz);
             for i in 0..NG {
                 let (s, y) = (it.slack[k][i], it.dual[k][i]);
-                let change = small::dot(&node.limits[i], dz);
-                ds[k][i] = -(node.values.limits[i] + s) - change;
-                dy[k][i] = (barrier - s * y - y * ds[k][i]) / s;
-                slope -= barrier * ds[k][i] / s;
-                if ds[k][i] < -boundary * s {
-                    longest = longest.min(-boundary * s / ds[k][i]);
+                let ds = -(node.values.limits[i] + s) - small::dot(&node.limits[i], dz);
+                let dy = (self.work.targets[k][i] - s * y - y * ds) / s;
+                if ds < -boundary * s {
+                    longest = longest.min(-boundary * s / ds);
                 }
-                if dy[k][i] < -boundary * y {
-                    longest_dual = longest_dual.min(-boundary * y / dy[k][i]);
+                if dy < -boundary * y {
+                    longest_dual = longest_dual.min(-boundary * y / dy);
                 }
+                self.work.ds[k][i] = ds;
+                self.work.dy[k][i] = dy;
             }
         }
+        (longest, longest_dual)
+    }
 
+    /// Mehrotra's predictor-corrector step: the barrier follows from how far the step for barrier 0 gets, and the
+    /// second-order term of the products is corrected for. No line search; the caller watches the residuals.
+    fn predictor_corrector(&mut self, it: &mut Iterate<NX, NZ, NG>, errors: &Errors, settings: &Settings) {
+        let n = self.problem.len();
+        self.work.targets.fill([0.0; NG]);
+        let (ahead, ahead_dual) = self.direction(it, 1.0);
+        let now = mean_product(it);
+        let mut then = 0.0;
+        for k in 0..n {
+            for i in 0..NG {
+                then += (it.slack[k][i] + ahead * self.work.ds[k][i])
+                    * (it.dual[k][i] + ahead_dual * self.work.dy[k][i]);
+            }
+        }
+        then /= (n * NG) as f64;
+        let centring = (then / now).clamp(0.0, 1.0).powi(3);
+        // The barrier must not run ahead of the other residuals: its curvature is what keeps the steps in bounds.
+        let rest = errors.mean - now * NG as f64;
+        let barrier =
+            (centring * now).max((settings.barrier_per_residual * rest).min(now)).max(settings.barrier_end);
+        for k in 0..n {
+            for i in 0..NG {
+                // Bounded, since the term is only worth something where both steps are near to full.
+                let second = (self.work.ds[k][i] * self.work.dy[k][i]).clamp(-now, now);
+                self.work.targets[k][i] = barrier - second;
+            }
+        }
+        let boundary = TO_BOUNDARY.max(1.0 - barrier);
+        let (length, length_dual) = self.direction(it, boundary);
+        for k in 0..n {
+            for j in 0..NZ {
+                it.z[k][j] += length * self.work.dz[k][j];
+            }
+            for i in 0..NX {
+                it.lambda[k][i] += length * (self.work.lambda[k][i] - it.lambda[k][i]);
+            }
+            for i in 0..NG {
+                it.slack[k][i] += length * self.work.ds[k][i];
+                let central = barrier / it.slack[k][i];
+                it.dual[k][i] =
+                    (it.dual[k][i] + length_dual * self.work.dy[k][i]).clamp(1e-10 * central, 1e10 * central);
+            }
+        }
+    }
+
+    /// One Newton step for a fixed barrier with filter line search. `false` when no step can be found.
+    fn line_search_step(&mut self, it: &mut Iterate<NX, NZ, NG>, barrier: f64, stalls: &mut usize) -> bool {
+        let n = self.problem.len();
+        self.work.targets.fill([barrier; NG]);
+        let boundary = TO_BOUNDARY.max(1.0 - barrier);
+        let (longest, longest_dual) = self.direction(it, boundary);
+        let mut slope = 0.0;
+        for k in 0..n {
+            slope += small::dot(&self.work.nodes[k].cost, &self.work.dz[k]);
+            for i in 0..NG {
+                slope -= barrier * self.work.ds[k][i] / it.slack[k][i];
+            }
+        }
         let start = self.merit(&it.z, &it.slack, barrier);
         let mut trial_z = it.z.clone();
         let mut trial_slack = it.slack.clone();
         let mut length = longest;
         let mut accepted = false;
         for attempt in 0..30 {
-            for k in 0..n {
-                for j in 0..NZ {
-                    trial_z[k][j] = it.z[k][j] + length * self.work.dz[k][j];
-                }
-                for i in 0..NG {
-                    trial_slack[k][i] = it.slack[k][i] + length * ds[k][i];
-                }
-            }
+            self.moved(it, length, &mut trial_z, &mut trial_slack);
             let trial = self.merit(&trial_z, &trial_slack, barrier);
             if self.acceptable(start, trial, slope, length) {
                 accepted = true;
             } else if attempt == 0 && trial.infeasibility >= start.infeasibility {
-                accepted = self.correct(
-                    it,
-                    barrier,
-                    boundary,
-                    (start, slope, longest),
-                    &mut trial_z,
-                    &mut trial_slack,
-                );
+                let begin = (start, slope, longest);
+                accepted = self.correct(it, barrier, boundary, begin, &mut trial_z, &mut trial_slack);
             }
             if accepted {
                 break;
@@ -402,22 +492,15 @@ where
             length *= 0.5;
         }
         if !accepted {
-            // Where Ipopt would restore feasibility: take a short step anyway and start the filter afresh.
+            // In place of a restoration phase: a short step anyway, more regular, and the filter afresh.
             *stalls += 1;
-            self.filter.clear();
-            self.last_regularisation = (self.last_regularisation * 8.0).max(1e-4);
             if *stalls > 4 {
                 return false;
             }
+            self.filter.clear();
+            self.last_regularisation = (self.last_regularisation * 8.0).max(1e-4);
             length = 0.1 * longest;
-            for k in 0..n {
-                for j in 0..NZ {
-                    trial_z[k][j] = it.z[k][j] + length * self.work.dz[k][j];
-                }
-                for i in 0..NG {
-                    trial_slack[k][i] = it.slack[k][i] + length * ds[k][i];
-                }
-            }
+            self.moved(it, length, &mut trial_z, &mut trial_slack);
         }
         std::mem::swap(&mut it.z, &mut trial_z);
         std::mem::swap(&mut it.slack, &mut trial_slack);
@@ -427,11 +510,22 @@ where
             }
             for i in 0..NG {
                 let central = barrier / it.slack[k][i];
-                it.dual[k][i] =
-                    (it.dual[k][i] + longest_dual * dy[k][i]).clamp(1e-10 * central, 1e10 * central);
+                it.dual[k][i] = (it.dual[k][i] + longest_dual * self.work.dy[k][i])
+                    .clamp(1e-10 * central, 1e10 * central);
             }
         }
         true
+    }
+
+    fn moved(&self, it: &Iterate<NX, NZ, NG>, length: f64, z: &mut [Vector<NZ>], slack: &mut [Vector<NG>]) {
+        for k in 0..self.problem.len() {
+            for j in 0..NZ {
+                z[k][j] = it.z[k][j] + length * self.work.dz[k][j];
+            }
+            for i in 0..NG {
+                slack[k][i] = it.slack[k][i] + length * self.work.ds[k][i];
+            }
+        }
     }
 
     /// Second-order correction: the step again, with the gaps left by the full step added to the gaps.
@@ -546,19 +640,15 @@ where
         better
     }
 
-    /// Condensed Hessians and gradients of the barrier problem.
-    fn assemble(&mut self, it: &Iterate<NX, NZ, NG>, barrier: f64) {
+    /// Hessians with the inequalities condensed into them.
+    fn assemble_hessian(&mut self, it: &Iterate<NX, NZ, NG>) {
         for k in 0..self.problem.len() {
             let node = &self.work.nodes[k];
             let mut hessian = node.hessian;
-            let mut gradient = node.cost;
             for i in 0..NG {
                 let row = &node.limits[i];
-                let (s, y) = (it.slack[k][i], it.dual[k][i]);
-                let sigma = y / s;
-                let pull = barrier / s + sigma * (node.values.limits[i] + s);
+                let sigma = it.dual[k][i] / it.slack[k][i];
                 for a in 0..NZ {
-                    gradient[a] += row[a] * pull;
                     let scaled = sigma * row[a];
                     for b in 0..NZ {
                         hessian[a][b] += scaled * row[b];
@@ -566,6 +656,21 @@ where
                 }
             }
             self.work.hessians[k] = hessian;
+        }
+    }
+
+    /// Gradients with the inequalities condensed into them, for the wanted products.
+    fn assemble_gradient(&mut self, it: &Iterate<NX, NZ, NG>) {
+        for k in 0..self.problem.len() {
+            let node = &self.work.nodes[k];
+            let mut gradient = node.cost;
+            for i in 0..NG {
+                let (s, y) = (it.slack[k][i], it.dual[k][i]);
+                let pull = (self.work.targets[k][i] + y * (node.values.limits[i] + s)) / s;
+                for a in 0..NZ {
+                    gradient[a] += node.limits[i][a] * pull;
+                }
+            }
             self.work.gradients[k] = gradient;
         }
     }
@@ -596,10 +701,13 @@ where
         let mut p = [[0.0; NX]; NX];
         let mut g = small::identity::<NX>();
         let mut s = [[0.0; NX]; NX];
+        let mut negative = 0;
         let mut factors = std::mem::take(&mut self.work.factors);
         factors.clear();
         for k in (0..n).rev() {
-            let Some((factor, p_before, g_before)) = self.factorise_node(k, delta, &p, &g, &mut s) else {
+            let Some((factor, p_before, g_before)) =
+                self.factorise_node(k, delta, &p, &g, &mut s, &mut negative)
+            else {
                 self.work.factors = factors;
                 return false;
             };
@@ -609,7 +717,8 @@ where
         factors.reverse();
         self.work.factors = factors;
         self.work.first = (p, g, s);
-        small::closing_inertia_is_right(&p, &g, &s)
+        // By Sylvester's law pivots of the wrong sign in the open stretch may be made good by the closure.
+        small::closing_negatives(&p, &g, &s).is_some_and(|n| n + negative == small::MAX_STATES)
     }
 
     #[inline]
@@ -620,6 +729,7 @@ where
         p: &Mat<NX, NX>,
         g: &Mat<NX, NX>,
         s: &mut Mat<NX, NX>,
+        negative: &mut usize,
     ) -> Option<(Factor<NX, NU, NZ>, Mat<NX, NX>, Mat<NX, NX>)> {
         let (h0, h1) = (0.5 * self.problem.step(self.before(k)), 0.5 * self.problem.step(k));
         let rate = &self.work.nodes[k].rate;
@@ -646,7 +756,8 @@ where
             &small::add(&small::mul_t(&from_u, &hx_u), &small::mul_t(&h_xu, &from_u)),
             &small::add(&h_uu, &small::mul_t(&b, &pb)),
         );
-        let inverse = small::inverse_positive(&q_uu)?;
+        let (inverse, negative_here) = small::inverse_symmetric(&q_uu)?;
+        *negative += negative_here;
         let minus_inverse = small::scale(-1.0, &inverse);
         let q_ux: Mat<NU, NX> = small::transpose(&q_xu);
         let gain = small::mul(&minus_inverse, &q_ux);
@@ -729,6 +840,39 @@ where
             small::add_mul(&mut slope, &factor.g_next, &nu);
             self.work.lambda[k] = slope.map(|v| -v);
         }
+    }
+}
+
+/// Mean of `slack·dual`, the barrier an iterate stands for.
+fn mean_product<const NX: usize, const NZ: usize, const NG: usize>(it: &Iterate<NX, NZ, NG>) -> f64 {
+    let sum: f64 = it.slack.iter().zip(&it.dual).map(|(s, y)| small::dot(s, y)).sum();
+    sum / (it.slack.len() * NG) as f64
+}
+
+/// Residuals: largest entries by kind, and the mean of all per node.
+#[derive(Clone, Copy)]
+struct Errors {
+    dual: f64,
+    primal: f64,
+    largest_product: f64,
+    mean: f64,
+}
+
+/// The last residuals of steps taken without line search: each new one has to be below the largest of four
+/// [Wachter2006 on the nonmonotone strategy of adaptive barriers].
+#[derive(Default)]
+struct Recent {
+    values: Vec<f64>,
+}
+
+impl Recent {
+    fn accepts(&mut self, error: f64) -> bool {
+        let reference = self.values.iter().rev().take(4).copied().fold(0.0, f64::max);
+        let better = self.values.is_empty() || error < 0.9999 * reference;
+        if better {
+            self.values.push(error);
+        }
+        better
     }
 }
 

@@ -142,30 +142,32 @@ pub(crate) fn inverse<const N: usize>(m: &Mat<N, N>) -> Option<Mat<N, N>> {
     Some(inv)
 }
 
-/// Inverse of a symmetric matrix of size 1 or 2, `None` unless it is positive definite.
+/// Inverse of a symmetric matrix of size 1 or 2 and its number of negative eigenvalues; `None` when singular.
 #[inline]
-pub(crate) fn inverse_positive<const N: usize>(m: &Mat<N, N>) -> Option<Mat<N, N>> {
+pub(crate) fn inverse_symmetric<const N: usize>(m: &Mat<N, N>) -> Option<(Mat<N, N>, usize)> {
     const { assert!(N == 1 || N == 2) };
     let mut out = [[0.0; N]; N];
     if N == 1 {
-        if !(m[0][0] > 0.0 && m[0][0].is_finite()) {
-            return None;
-        }
         out[0][0] = 1.0 / m[0][0];
-        return Some(out);
+        return out[0][0].is_finite().then_some((out, usize::from(m[0][0] < 0.0)));
     }
+    let (a, c) = (m[0][0], m[N - 1][N - 1]);
     let off = 0.5 * (m[0][N - 1] + m[N - 1][0]);
-    let determinant = m[0][0] * m[N - 1][N - 1] - off * off;
-    let definite = m[0][0] > 0.0 && determinant > 1e-14 * (m[0][0] * m[N - 1][N - 1]).abs();
-    if !(definite && determinant.is_finite()) {
+    let determinant = a * c - off * off;
+    if !(determinant.abs() > 1e-14 * (a * c).abs().max(off * off) && determinant.is_finite()) {
         return None;
     }
+    let negative = match (determinant > 0.0, a > 0.0) {
+        (true, true) => 0,
+        (true, false) => 2,
+        (false, _) => 1,
+    };
     let by = 1.0 / determinant;
-    out[0][0] = m[N - 1][N - 1] * by;
-    out[N - 1][N - 1] = m[0][0] * by;
+    out[0][0] = c * by;
+    out[N - 1][N - 1] = a * by;
     out[0][N - 1] = -off * by;
     out[N - 1][0] = -off * by;
-    Some(out)
+    Some((out, negative))
 }
 
 const CLOSING: usize = 2 * MAX_STATES;
@@ -191,11 +193,15 @@ fn closing<const N: usize>(p: &Mat<N, N>, g: &Mat<N, N>, s: &Mat<N, N>) -> Mat<C
     m
 }
 
-/// Whether the closing system has as many negative as positive eigenvalues, as a minimum has.
-pub(crate) fn closing_inertia_is_right<const N: usize>(p: &Mat<N, N>, g: &Mat<N, N>, s: &Mat<N, N>) -> bool {
+/// Number of negative eigenvalues of the closing system; a minimum has half of them, [`MAX_STATES`], when all
+/// pivots before were positive. `None` when they are not numbers.
+pub(crate) fn closing_negatives<const N: usize>(
+    p: &Mat<N, N>,
+    g: &Mat<N, N>,
+    s: &Mat<N, N>,
+) -> Option<usize> {
     let values = eigenvalues(closing(p, g, s));
-    let negative = values.iter().filter(|v| **v < 0.0).count();
-    values.iter().all(|v| v.is_finite()) && negative == MAX_STATES
+    values.iter().all(|v| v.is_finite()).then(|| values.iter().filter(|v| **v < 0.0).count())
 }
 
 /// Solves the closing system for the start θ and the multiplier ν of the closure, given the linear terms.
@@ -275,10 +281,12 @@ mod tests {
     }
 
     #[test]
-    fn only_positive_definite_matrices_are_inverted_as_such() {
-        assert_eq!(inverse_positive(&[[2.0, 0.0], [0.0, 4.0]]), Some([[0.5, 0.0], [0.0, 0.25]]));
-        assert!(inverse_positive(&[[1.0, 2.0], [2.0, 1.0]]).is_none());
-        assert!(inverse_positive(&[[-1.0]]).is_none());
+    fn symmetric_inverses_count_their_negative_eigenvalues() {
+        assert_eq!(inverse_symmetric(&[[2.0, 0.0], [0.0, 4.0]]), Some(([[0.5, 0.0], [0.0, 0.25]], 0)));
+        assert_eq!(inverse_symmetric(&[[1.0, 2.0], [2.0, 1.0]]).unwrap().1, 1);
+        assert_eq!(inverse_symmetric(&[[-1.0, 0.0], [0.0, -3.0]]).unwrap().1, 2);
+        assert_eq!(inverse_symmetric(&[[-2.0]]), Some(([[-0.5]], 1)));
+        assert!(inverse_symmetric(&[[1.0, 1.0], [1.0, 1.0]]).is_none());
     }
 
     #[test]

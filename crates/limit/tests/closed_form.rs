@@ -184,6 +184,27 @@ fn acceleration_on_a_constant_radius_follows_the_friction_circle() {
 }
 
 #[test]
+fn a_straight_from_rest_to_rest_takes_the_double_integrators_time() {
+    // 100 m, +4/-9 m/s²: T = sqrt(2d(a + b)/(ab)) = 8.498366 s, peak 23.53394 m/s (closed form). A kink that hardly
+    // any speed gets round stands for the rest at both ends.
+    let mut curvature = vec![0.0; 2000];
+    curvature[0] = 1e7;
+    let car = Separate { lateral: 10.0, drive: 4.0, brake: 9.0 };
+    let lap = fixed_line(&car, &line(0.05, curvature)).unwrap();
+    // The two steps beside the kink are driven at a crawl; what lies between begins and ends at walking pace, which
+    // is the closed form over a longer way less its first and last moments.
+    let crawl = lap.time_s[1] + lap.lap_time_s - lap.time_s[1999];
+    let (first, last) = (lap.speed_mps[1], lap.speed_mps[1999]);
+    assert!(first < 0.5 && last < 0.5);
+    let way = 100.0 - 0.1 + first * first / 8.0 + last * last / 18.0;
+    let expected = (2.0_f64 * way * 13.0 / 36.0).sqrt() - first / 4.0 - last / 9.0;
+    assert!(((2.0_f64 * 100.0 * 13.0 / 36.0).sqrt() - 8.498_366).abs() < 1e-6);
+    assert!((lap.lap_time_s - crawl - expected).abs() < 5e-3, "{}", lap.lap_time_s - crawl);
+    let peak = lap.speed_mps.iter().copied().fold(0.0, f64::max);
+    assert!((peak - 23.53394).abs() < 0.02, "{peak}");
+}
+
+#[test]
 fn a_mirrored_line_changes_the_sign_of_the_lateral_acceleration_only() {
     let curve = polar(300, |t| 120.0 + 30.0 * (3.0 * t).cos() + 5.0 * (2.0 * t).sin());
     let path = Line::on_curve(&curve, 3.0);
