@@ -1029,6 +1029,25 @@ mod tests {
         }
     }
 
+    /// Every key of a written car stands in the page; of the Magic Formula's, whose names are published, the ends of
+    /// their runs do.
+    #[test]
+    fn every_field_is_documented() {
+        let page = include_str!("../../../docs/car-file.md");
+        for (_, text) in crate::examples::ALL {
+            let mut formula = false;
+            for line in Car::from_toml_str(text).unwrap().to_toml_string().unwrap().lines() {
+                if line.starts_with('[') {
+                    formula = line.contains("magic_formula");
+                }
+                let Some((key, _)) = line.split_once(" = ") else { continue };
+                if !formula && !key.starts_with(['[', ' ']) {
+                    assert!(page.contains(&format!("`{key}")), "{key} is missing in docs/car-file.md");
+                }
+            }
+        }
+    }
+
     #[test]
     fn units_of_the_file_become_si() {
         let car = Car::from_toml_str(crate::examples::GT).unwrap();
