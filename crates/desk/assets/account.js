@@ -1,6 +1,6 @@
 // The account: entries as sentences, and a foot that must equal the gap.
 
-import { html, useEffect, useMemo, useRef, useState } from './view.js';
+import { html, useEffect, useLayoutEffect, useMemo, useRef, useState } from './view.js';
 import { account as figure, show, useUnits } from './units.js';
 import { fromLine, stretchName, unbroken } from './parts.js';
 
@@ -70,6 +70,18 @@ export function Account({ ledger, entries, opened, open, inline }) {
     if (smallHidden) setAll(true); // An address may open an entry that would be gathered.
   }, [smallHidden]);
 
+  // A fold that closes above a row would move it away from the finger that opened it: the row keeps its place.
+  const kept = useRef(null);
+  const openInPlace = (key, button) => {
+    if (inline && button) kept.current = { button, top: button.getBoundingClientRect().top };
+    open(key);
+  };
+  useLayoutEffect(() => {
+    const { button, top } = kept.current ?? {};
+    kept.current = null;
+    if (button?.isConnected) window.scrollBy({ top: button.getBoundingClientRect().top - top, behavior: 'instant' });
+  }, [opened]);
+
   const move = (event) => {
     const buttons = [...list.current.querySelectorAll('button.row')];
     const here = buttons.indexOf(document.activeElement);
@@ -105,7 +117,7 @@ export function Account({ ledger, entries, opened, open, inline }) {
             <${Seconds} seconds=${row.seconds} scale=${scale} /></button></li>`;
         }
         const { entry } = row;
-        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} scale=${scale} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${open} inline=${inline} />`;
+        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} scale=${scale} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${openInPlace} inline=${inline} />`;
       })}
     </ol>
     <dl class="foot">
@@ -132,7 +144,7 @@ function Row({ ledger, entry, scale, isOpen, stop, isSmall, open, inline }) {
   const id = `evidence-${entry.key}`;
   return html`<li class=${`${isOpen ? 'is-open' : ''} ${isSmall ? 'is-small' : ''}`}>
     <button type="button" class="row" data-entry=${entry.key} tabindex=${stop ? 0 : -1} aria-expanded=${isOpen} aria-controls=${inline ? id : 'evidence'}
-      onClick=${() => open(isOpen && inline ? '' : entry.key)}>
+      onClick=${(e) => open(isOpen && inline ? '' : entry.key, e.currentTarget)}>
       <span class="say">
         <span class="sentence">${unbroken(entry.sentence)}</span>
         <span class="where">${stretchName(entry, ledger)}, ${range}${words.map((w) => html` · <span class="word">${w}</span>`)}</span>

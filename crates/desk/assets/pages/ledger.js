@@ -25,7 +25,8 @@ export function LedgerPage({ lap, against, entry }) {
   const pending = ledger.state === 'done' ? laps : ledger;
   return html`<${Masthead} name=${library.value?.name} back />
     <main class="ledger-page">
-      ${!ready && html`<h1>Where is the time?</h1><${Pending} answer=${pending} doing="Working out where the time is" />`}
+      ${!ready && html`<h1>Where is the time?</h1><${Pending} answer=${pending} doing="Working out where the time is" />
+        ${pending.state === 'failed' && html`<${Pair} ledger=${{ lap, reference: against }} laps=${all} against=${against} />`}`}
       ${ready && html`<${Ledger} key=${query} ledger=${ledger.value} laps=${all} against=${against} comparison=${comparison} chosen=${entry} />`}
     </main>`;
 }
@@ -86,7 +87,7 @@ function Ledger({ ledger, laps, against, comparison, chosen }) {
     <p class="answer">${unbroken(`${first} ${second}`)}</p>
     ${doubts.map(([l, who]) => html`<p class="doubt">${who} is not valid${l.notes?.length ? `: ${l.notes.join('; ')}` : ''}. Read its times with that in mind.</p>`)}
     </div>
-    <${Pair} lap=${lap} reference=${reference} ledger=${ledger} laps=${laps} against=${against} />
+    <${Pair} ledger=${ledger} laps=${laps} against=${against} />
     </div>
     <div class=${`spread ${beside ? 'beside' : 'below'}`}>
       <${Account} ledger=${ledger} entries=${entries} opened=${showing} open=${open} inline=${beside ? null : evidence} />
@@ -119,7 +120,9 @@ function EvidenceOrWaiting({ ledger, entry, comparison }) {
 }
 
 /** The two laps, how their lines are drawn, and the choice of others. */
-function Pair({ lap, reference, ledger, laps, against }) {
+function Pair({ ledger, laps, against }) {
+  const lap = laps.find((l) => l.id === ledger.lap);
+  const reference = laps.find((l) => l.id === ledger.reference);
   const go = (a, b) => {
     location.hash = ledgerAddress(a, b).slice(1);
   };
