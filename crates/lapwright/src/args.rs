@@ -22,6 +22,8 @@ pub(crate) enum Command {
     Ledger(Ledger),
     /// List the channels that a recording may have, or those that one has
     Channels(Channels),
+    /// List, name, check and clear out what the library holds
+    Library(Library),
     /// Open the desk: the page that shows the library in the browser
     Desk(Desk),
     /// Build a library of an invented season and open the desk on it
@@ -31,14 +33,14 @@ pub(crate) enum Command {
 #[derive(Debug, Args)]
 pub(crate) struct Where {
     /// Folder of the library; without one, a folder in your user data
-    #[arg(long, value_name = "DIR", env = "LAPWRIGHT_LIBRARY")]
+    #[arg(long, global = true, value_name = "DIR", env = "LAPWRIGHT_LIBRARY")]
     pub(crate) library: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
 pub(crate) struct Json {
     /// Print JSON instead of text
-    #[arg(long)]
+    #[arg(long, global = true)]
     pub(crate) json: bool,
 }
 
@@ -148,4 +150,59 @@ pub(crate) struct Demo {
     /// Only two stints, in a few seconds
     #[arg(long)]
     pub(crate) short: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Library {
+    #[command(subcommand)]
+    pub(crate) task: LibraryTask,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum LibraryTask {
+    /// List the recordings
+    List,
+    /// Read every file, compare it with what was written, and set right what can be
+    Check {
+        /// Make a damaged or lost catalogue anew from what lies beside the samples
+        #[arg(long)]
+        rebuild: bool,
+    },
+    /// Give a recording another name
+    Rename {
+        /// The recording
+        recording: String,
+        /// Its new name
+        name: String,
+    },
+    /// Write a note beside a recording; an empty text takes it away
+    Note {
+        /// The recording
+        recording: String,
+        /// The note
+        text: String,
+    },
+    /// Tag a recording; the tags given replace those before
+    Tag {
+        /// The recording
+        recording: String,
+        /// Its tags
+        tags: Vec<String>,
+    },
+    /// Move a recording to the trash
+    Remove {
+        /// The recording
+        recording: String,
+    },
+    /// Bring a removed recording back
+    Restore {
+        /// The recording
+        recording: String,
+    },
+    /// List what is in the trash
+    Trash,
 }

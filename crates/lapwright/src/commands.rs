@@ -1,5 +1,7 @@
 //! What each command does.
 
+mod library;
+
 use crate::args::{Channels, Command, Desk, GateWords, Import, Laps, Ledger, Where};
 use crate::books::OpenBooks;
 use crate::{print, progress};
@@ -24,6 +26,7 @@ pub(crate) fn run(command: Command) -> Result<()> {
         Command::Laps(a) => laps(&a),
         Command::Ledger(a) => ledger(&a),
         Command::Channels(a) => channels(&a),
+        Command::Library(a) => library::run(&a),
         Command::Desk(a) => {
             let workshop = Workshop::open(&folder(&a.place, "library")?)?;
             show(desk::Desk::open(a.port)?, &a, workshop)

@@ -113,3 +113,33 @@ fn measured_drives_give_the_lap_times_of_their_readme() {
         }
     }
 }
+
+/// What is done to a recording by name is told, and undone.
+#[test]
+fn a_library_is_looked_after_from_the_command_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let call = |words: &[&str]| run(lapwright(dir.path()).args(words));
+    std::fs::write(dir.path().join("a.csv"), "Time [s],Lap [-]\n0,0\n1,0\n2,1\n3,1\n4,2\n").unwrap();
+    call(&["import", "a.csv"]);
+    assert!(call(&["library", "rename", "a", "evening"]).contains("now 'evening'"));
+    call(&["library", "tag", "evening", "wet", "night"]);
+    call(&["library", "note", "evening", "new bars"]);
+    let list: Value = serde_json::from_str(&call(&["library", "list", "--json"])).unwrap();
+    assert_eq!(list["recordings"][0]["name"], "evening");
+    assert_eq!(list["recordings"][0]["note"], "new bars");
+    assert_eq!(list["recordings"][0]["tags"], serde_json::json!(["night", "wet"]));
+    call(&["library", "remove", "evening"]);
+    assert_eq!(call(&["laps", "--json"]).trim(), "[]");
+    assert!(call(&["library", "trash"]).contains("evening"));
+    call(&["library", "restore", "evening"]);
+    assert!(call(&["laps"]).contains("evening:1"));
+    assert!(call(&["library", "check"]).contains("All is as it was written."));
+
+    // A file that somebody shortened is found and named; the exit code says so.
+    let file = dir.path().join("library/recordings/evening/clock-0.parquet");
+    let bytes = std::fs::read(&file).unwrap();
+    std::fs::write(&file, &bytes[..bytes.len() / 2]).unwrap();
+    let out = lapwright(dir.path()).args(["library", "check"]).output().unwrap();
+    assert_eq!(out.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&out.stdout).contains("clock-0.parquet"));
+}

@@ -8,6 +8,7 @@ mod circuits;
 mod compare;
 mod error;
 mod import;
+mod keeping;
 mod season;
 
 pub use answers::{
@@ -17,7 +18,7 @@ pub use answers::{
 pub use error::{Fault, WorkshopError};
 pub use import::{ImportOptions, read_map};
 pub use ledger::{EQUAL_S, Ledger};
-pub use library::{ChannelEntry, LapEntry, RecordingEntry};
+pub use library::{ChannelEntry, Check, LapEntry, RecordingEntry, RemovedEntry};
 pub use recording::{Map, Progress, Report};
 pub use season::{Extent, SeasonProgress};
 pub use track::Line;

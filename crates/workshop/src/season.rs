@@ -4,7 +4,7 @@ use crate::import::stored;
 use crate::{Workshop, WorkshopError};
 use demo::{Recording, Season};
 use library::{Digest, NewRecording, Timestamp};
-use track::{CentrePoint, Circuit, LapOptions, laps};
+use track::{Circuit, LapOptions, laps};
 
 /// How much of the season is made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,7 +72,7 @@ impl Workshop {
         self.library.empty_trash()?;
 
         let told = |p: demo::Progress| {
-            progress(SeasonProgress { done: p.done, total: p.total, recording: p.recording })
+            progress(SeasonProgress { done: p.done, total: p.total, recording: p.recording });
         };
         let season = match extent {
             Extent::Season => demo::season(seed, &told),
@@ -119,13 +119,6 @@ impl Workshop {
 
 /// The season's circuit with its borders.
 fn circuit(season: &Season) -> Result<Circuit, WorkshopError> {
-    let point = |p: &demo::CentrePoint| CentrePoint {
-        x_m: p.x_m,
-        y_m: p.y_m,
-        width_left_m: p.width_left_m,
-        width_right_m: p.width_right_m,
-    };
-    let points: Vec<_> = season.centre_line.iter().map(point).collect();
-    Circuit::from_centre_line(season.circuit.name(), &points)
+    Circuit::from_centre_line(season.circuit.name(), &season.centre_line)
         .map_err(|source| WorkshopError::Circuit { file: "demo".to_owned(), source })
 }

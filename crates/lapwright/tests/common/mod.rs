@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The program, on a library in `dir`, without a home of its own.
-
 pub(crate) fn lapwright(dir: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lapwright"));
     command.current_dir(dir).env("LAPWRIGHT_LIBRARY", dir.join("library"));
