@@ -27,6 +27,7 @@ mod map;
 mod mdf;
 mod names;
 mod number;
+mod packed;
 mod parquet;
 mod plan;
 mod report;
@@ -37,9 +38,12 @@ pub use map::{Map, MapError};
 pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Issue, Report};
 
 use channels::Samples;
+use packed::{Counted, Packing};
+use std::cell::Cell;
 use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::Path;
+use std::rc::Rc;
 use store::Store;
 
 /// Where a recording comes from.
@@ -121,21 +125,85 @@ fn by_content(
     if let Some(found) = known_but_unread(head) {
         return Err(ReadError::UnknownContent { file: name.to_owned(), found: found.to_owned() });
     }
-    let is_mdf = mdf::MAGIC.iter().any(|magic| head.starts_with(magic));
-    if is_mdf || head.starts_with(parquet::MAGIC) {
+    if let Some(packing) = Packing::of(head) {
+        return match input {
+            Input::Bytes(bytes) => unpacked(name, packing, bytes, bytes_total, map, progress),
+            Input::File(file) => unpacked(name, packing, file, bytes_total, map, progress),
+        };
+    }
+    if has_store(head) {
         let store = match input {
             Input::File(file) => Store::of_file(file, bytes_total),
             Input::Bytes(bytes) => Store::of_bytes(bytes),
         };
-        return match is_mdf {
-            true => mdf::read(name, head, store, map, progress),
-            false => parquet::read(name, store, bytes_total, map, progress),
-        };
+        return from_store(name, head, store, bytes_total, map, progress);
     }
+    let text = csv::Input { file: name, head, bytes_total: Some(bytes_total), packed: false };
     match input {
-        Input::Bytes(bytes) => csv::read(name, head, bytes, Some(bytes_total), map, progress),
-        Input::File(file) => csv::read(name, head, file, Some(bytes_total), map, progress),
+        Input::Bytes(bytes) => csv::read(text, bytes, map, progress),
+        Input::File(file) => csv::read(text, file, map, progress),
     }
+}
+
+/// Whether the format needs its file at random.
+fn has_store(head: &[u8]) -> bool {
+    head.starts_with(parquet::MAGIC) || mdf::MAGIC.iter().any(|magic| head.starts_with(magic))
+}
+
+fn from_store(
+    name: &str,
+    head: &[u8],
+    store: Store,
+    bytes_total: u64,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    if head.starts_with(parquet::MAGIC) {
+        parquet::read(name, store, bytes_total, map, progress)
+    } else {
+        mdf::read(name, head, store, map, progress)
+    }
+}
+
+/// A packed file of a format that is not text is unpacked in memory up to this size.
+const LARGEST_UNPACKED: u64 = 1 << 30;
+
+/// A file that is compressed as a whole: text is unpacked as it is read, other formats in memory.
+fn unpacked(
+    name: &str,
+    packing: Packing,
+    packed: impl Read,
+    bytes_total: u64,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    let failed = |source, offset| ReadError::Read { file: name.to_owned(), offset, source };
+    let count = Rc::new(Cell::new(0));
+    let packed = Counted { reader: packed, count: Rc::clone(&count) };
+    let mut reader = packing.unpack(packed).map_err(|e| failed(e, 0))?;
+    let mut head = Vec::new();
+    let first = reader.by_ref().take(csv::HEAD as u64).read_to_end(&mut head);
+    if head.is_empty() {
+        first.map_err(|e| failed(e, count.get()))?;
+        return Err(ReadError::Empty { file: name.to_owned() });
+    }
+    // Progress counts the bytes that lie on the disk.
+    let progress = &mut |_| progress(Progress { bytes_done: count.get(), bytes_total: Some(bytes_total) });
+    let mut reading = if has_store(&head) {
+        let mut bytes = head.clone();
+        reader.take(LARGEST_UNPACKED).read_to_end(&mut bytes).map_err(|e| failed(e, count.get()))?;
+        if bytes.len() as u64 >= LARGEST_UNPACKED {
+            let found = format!("is compressed with {} and very large; unpack it first", packing.name());
+            return Err(ReadError::UnknownContent { file: name.to_owned(), found });
+        }
+        let length = bytes.len() as u64;
+        from_store(name, &head, Store::Bytes(bytes.into()), length, map, progress)?
+    } else {
+        let text = csv::Input { file: name, head: &head, bytes_total: None, packed: true };
+        csv::read(text, (&head[..]).chain(reader), map, progress)?
+    };
+    reading.report.metadata.insert("compression".to_owned(), packing.name().to_owned());
+    Ok(reading)
 }
 
 /// Formats that users try, by their first bytes.
@@ -143,8 +211,8 @@ fn known_but_unread(head: &[u8]) -> Option<&'static str> {
     let begins = |magic: &[u8]| head.starts_with(magic);
     if begins(b"PK\x03\x04") {
         Some("is a ZIP archive or a spreadsheet; unpack it, or save the sheet as CSV")
-    } else if begins(&[0x1F, 0x8B]) || begins(&[0x28, 0xB5, 0x2F, 0xFD]) {
-        Some("is compressed; unpack it first")
+    } else if begins(b"BZh") || begins(b"\xFD7zXZ\0") || begins(b"7z\xBC\xAF\x27\x1C") {
+        Some("is compressed in a way that is not read (gzip and Zstandard are); unpack it first")
     } else if begins(b"SQLite format 3\0") {
         Some("is a database")
     } else {

@@ -176,6 +176,9 @@ pub enum Finding {
         "{place}: the file ends in the middle of the row, with {found} of {expected} fields; the row is left out"
     )]
     CutOff { place: String, found: usize, expected: usize },
+    /// A compressed file is damaged or cut off.
+    #[error("the compressed file breaks off after {at} unpacked bytes ({reason}); the rows before are kept")]
+    BrokenOff { at: u64, reason: String },
     /// A group of channels has fewer records than its description says.
     #[error("the group of channels '{group}' has {found} of {promised} records{}; what is there is kept", cut_at.map_or(String::new(), |b| format!(" (the file ends at byte {b})")))]
     RecordsMissing { group: String, found: usize, promised: u64, cut_at: Option<u64> },

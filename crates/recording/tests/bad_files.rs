@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used)]
 
 use recording::{Finding, Format, Map, Reading, Source, read};
+use std::io::Write;
 use std::path::Path;
 
 fn import(bytes: &[u8], map: &str) -> Result<Reading, String> {
@@ -36,7 +37,20 @@ fn table() -> Vec<(&'static str, Vec<u8>, &'static str, &'static [&'static str])
             &["neither text nor a known binary format"],
         ),
         ("spreadsheet", b"PK\x03\x04rest".to_vec(), "", &["spreadsheet", "save the sheet as CSV"]),
-        ("compressed", vec![0x1f, 0x8b, 8, 0], "", &["compressed", "unpack"]),
+        ("compressed in another way", b"BZh91AY&SY".to_vec(), "", &["compressed", "unpack it first"]),
+        ("gzip stub", vec![0x1f, 0x8b, 8, 0], "", &["reading failed"]),
+        ("gzip of nothing", gzip(b""), "", &["is empty"]),
+        (
+            "gzip of prose",
+            gzip(
+                b"Dear diary
+today was fast
+",
+            ),
+            "",
+            &["line 1", "'Dear diary'"],
+        ),
+        ("Zstandard stub", vec![0x28, 0xb5, 0x2f, 0xfd, 1, 2], "", &["reading failed"]),
         ("database", b"SQLite format 3\0....".to_vec(), "", &["database"]),
         (
             "no header",
@@ -384,6 +398,43 @@ fn layouts_in_use_are_read() {
         let values = r.samples.get(channel).unwrap_or_else(|| panic!("{name}: {:?}", r.report)).values;
         assert!((values[0] - value).abs() < 1e-9 && (values[1] - 294.15).abs() < 1e-9, "{name}: {values:?}");
     }
+}
+
+fn gzip(bytes: &[u8]) -> Vec<u8> {
+    let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+    encoder.write_all(bytes).unwrap();
+    encoder.finish().unwrap()
+}
+
+#[test]
+fn compressed_files_are_unpacked_as_they_are_read() {
+    let rows: String =
+        (0..2000).map(|i| format!("{:.2},{},{}\n", f64::from(i) * 0.02, i % 97, i % 3)).collect();
+    let text = format!("{HEAD}{rows}").into_bytes();
+    let plain = import(&text, "").unwrap();
+    let packed = gzip(&text);
+    let two = text.split_at(text.len() / 2);
+    for (name, bytes) in [
+        ("gzip", packed.clone()),
+        ("two gzip members", [gzip(two.0), gzip(two.1)].concat()),
+        ("Zstandard", zstd::encode_all(&text[..], 3).unwrap()),
+    ] {
+        let r = import(&bytes, "").unwrap_or_else(|e| panic!("{name}: {e}"));
+        assert_eq!(r.samples, plain.samples, "{name}");
+        assert!(r.report.metadata.contains_key("compression"));
+    }
+    let types = include_bytes!("../testdata/golden/parquet_types.parquet");
+    // As text, since NaN differs from itself.
+    let shown = |bytes: &[u8]| format!("{:?}", import(bytes, "").unwrap().samples);
+    assert_eq!(shown(&gzip(types)), shown(types));
+    // Cut off: the rows that are whole are kept, and the break is told.
+    let r = import(&packed[..packed.len() / 2], "").unwrap();
+    assert!(r.report.rows > 100 && r.report.rows < 2000);
+    assert!(
+        r.report.issues.iter().any(|i| matches!(i.finding, Finding::BrokenOff { .. })),
+        "{:?}",
+        r.report.issues
+    );
 }
 
 #[test]

@@ -37,7 +37,7 @@ pub(crate) fn read(content: &[u8], decimal: DecimalMark, channel: Channel) -> Ce
         _ => {}
     }
     if channel == Channel::Time
-        && let Some(seconds) = clock(text, decimal)
+        && let Some(seconds) = clock(text, decimal).or_else(|| date_and_time(text, decimal))
     {
         return Cell::Number(seconds);
     }
@@ -67,6 +67,32 @@ fn clock(text: &str, decimal: DecimalMark) -> Option<f64> {
     Some(whole(hours)? * 3600.0 + whole(minutes)? * 60.0 + seconds)
 }
 
+/// Seconds since 1970 of `2026-01-31T12:00:00.5Z` or `2026-01-31 12:00:00,5` (ISO 8601, RFC 3339). Offsets from
+/// universal time are taken as they are, since only differences count.
+fn date_and_time(text: &str, decimal: DecimalMark) -> Option<f64> {
+    let (date, time) = text.split_once(['T', 't', ' '])?;
+    let mut parts = date.split('-').map(|p| p.parse::<i64>().ok());
+    let (year, month, day) = (parts.next()??, parts.next()??, parts.next()??);
+    if parts.next().is_some()
+        || !(1..=12).contains(&month)
+        || !(1..=31).contains(&day)
+        || !(1..=9999).contains(&year)
+    {
+        return None;
+    }
+    let time = time.trim_end_matches(['Z', 'z']);
+    let offset = time.rfind(['+', '-']).unwrap_or(time.len());
+    Some(days_since_1970(year, month, day) as f64 * 86_400.0 + clock(&time[..offset], decimal)?)
+}
+
+/// Days from 1970-01-01 to a date of the Gregorian calendar: years that begin in March put the leap day at their end
+/// `[RataDie]`.
+fn days_since_1970(year: i64, month: i64, day: i64) -> i64 {
+    let (year, month) = if month > 2 { (year, month - 3) } else { (year - 1, month + 9) };
+    let days_before_month = (153 * month + 2) / 5;
+    365 * year + year / 4 - year / 100 + year / 400 + days_before_month + day - 1 - 719_468
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -84,6 +110,20 @@ mod tests {
         assert_eq!(speed("1.2.3"), Cell::Text);
         assert_eq!(read(b"R", DecimalMark::Point, Channel::Gear), Cell::Number(-1.0));
         assert_eq!(read(b"\xB0", DecimalMark::Point, Channel::Gear), Cell::Text);
+    }
+
+    /// RFC 3339 section 5.8 and the well-known 1 000 000 000 s at 2001-09-09T01:46:40Z.
+    #[test]
+    fn dates_are_seconds_since_1970() {
+        let time = |s: &str| read(s.as_bytes(), DecimalMark::Point, Channel::Time);
+        assert_eq!(time("1970-01-01T00:00:00Z"), Cell::Number(0.0));
+        assert_eq!(time("2001-09-09T01:46:40Z"), Cell::Number(1e9));
+        assert_eq!(time("1985-04-12T23:20:50.52Z"), Cell::Number(482_196_050.52));
+        assert_eq!(time("2001-09-09 01:46:40,5"), Cell::Number(1e9 + 0.5));
+        assert_eq!(time("2001-09-09T01:46:40+02:00"), Cell::Number(1e9));
+        assert_eq!(time("2000-02-29 00:00:00"), Cell::Number(951_782_400.0));
+        assert_eq!(time("2001-13-09 01:46:40"), Cell::Text);
+        assert_eq!(time("2001-09-09"), Cell::Text);
     }
 
     #[test]

@@ -89,6 +89,10 @@ pub(crate) struct Text<R> {
     /// Bytes of the file that are behind us.
     pub(crate) bytes_done: u64,
     ended: bool,
+    /// An error ends the text instead of refusing it: what was unpacked before it is whole.
+    pub(crate) forgiving: bool,
+    /// Bytes before the error, and the error.
+    pub(crate) broken: Option<(u64, std::io::Error)>,
 }
 
 impl<R: Read> Text<R> {
@@ -102,7 +106,17 @@ impl<R: Read> Text<R> {
             }
         };
         debug_assert!(UTF_8.is_ascii_compatible() && WINDOWS_1252.is_ascii_compatible());
-        Self { reader, decoder, skip, cr_only: false, raw: Vec::new(), bytes_done: 0, ended: false }
+        Self {
+            reader,
+            decoder,
+            skip,
+            cr_only: false,
+            raw: Vec::new(),
+            bytes_done: 0,
+            ended: false,
+            forgiving: false,
+            broken: None,
+        }
     }
 
     /// Appends about `size` bytes to `out`; false when the file has ended.
@@ -117,16 +131,22 @@ impl<R: Read> Text<R> {
             self.skip = 0;
         }
         let start = out.len();
+        let into = if self.decoder.is_some() { &mut self.raw } else { &mut *out };
+        let before = into.len();
+        let ended = match self.reader.by_ref().take(size as u64).read_to_end(into) {
+            Ok(read) => read < size,
+            Err(error) if self.forgiving => {
+                let at = self.bytes_done + (into.len() - before) as u64;
+                self.broken = Some((at, error));
+                true
+            }
+            Err(error) => return Err(error),
+        };
+        self.bytes_done += (into.len() - before) as u64;
+        self.ended = ended;
         if let Some(decoder) = &mut self.decoder {
+            decode(decoder, &self.raw, ended, out);
             self.raw.clear();
-            let read = self.reader.by_ref().take(size as u64).read_to_end(&mut self.raw)?;
-            self.bytes_done += read as u64;
-            self.ended = read < size;
-            decode(decoder, &self.raw, self.ended, out);
-        } else {
-            let read = self.reader.by_ref().take(size as u64).read_to_end(out)?;
-            self.bytes_done += read as u64;
-            self.ended = read < size;
         }
         if self.cr_only {
             out[start..].iter_mut().filter(|b| **b == b'\r').for_each(|b| *b = b'\n');

@@ -17,18 +17,30 @@ use std::io::Read;
 /// First part of the file, from which the layout is found.
 pub(crate) const HEAD: usize = 256 << 10;
 
-/// Reads a text recording; `head` are its first bytes, which `reader` gives again.
+/// What is known of a text file before it is read.
+#[derive(Clone, Copy)]
+pub(crate) struct Input<'a> {
+    /// Name for messages.
+    pub(crate) file: &'a str,
+    /// Its first bytes, which the reader gives again.
+    pub(crate) head: &'a [u8],
+    pub(crate) bytes_total: Option<u64>,
+    /// The reader unpacks, and may find the packed file damaged.
+    pub(crate) packed: bool,
+}
+
+/// Reads a text recording.
 pub(crate) fn read<R: Read>(
-    file: &str,
-    head: &[u8],
+    input: Input<'_>,
     reader: R,
-    bytes_total: Option<u64>,
     map: &Map,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Reading, ReadError> {
+    let Input { file, head, bytes_total, packed } = input;
     let encoding =
         Encoding::sniff(head).map_err(|found| ReadError::UnknownContent { file: file.to_owned(), found })?;
     let mut text = Text::new(reader, encoding);
+    text.forgiving = packed;
     let mut pending = Vec::new();
     let failed = |source| ReadError::Read { file: file.to_owned(), offset: 0, source };
     let mut more = true;
@@ -60,6 +72,9 @@ pub(crate) fn read<R: Read>(
     if let Some((line, found)) = rows.cut_off {
         let expected = layout.headings.len();
         issues.push(Finding::CutOff { place: format!("line {line}"), found, expected }.into());
+    }
+    if let Some((at, error)) = &text.broken {
+        issues.push(Finding::BrokenOff { at: *at, reason: error.to_string() }.into());
     }
     let mut samples = Samples::new();
     let place = rows.place();
