@@ -36,23 +36,24 @@ pub(crate) struct Hands {
 /// What comes between feet and car.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Pedal {
-    /// Share of the travel at which the sensor reads full.
+    /// Share of the travel at which the program takes the pedal as fully pressed.
     pub(crate) full_at: f64,
-    /// Steps of the sensor; 0 is fine enough not to count.
+    /// Steps of the sensor over the whole travel; 0 is fine enough not to count.
     pub(crate) levels: u32,
 }
 
 impl Pedal {
     pub(crate) const HEALTHY: Self = Self { full_at: 1.0, levels: 0 };
 
+    /// What the sensor says of a travel, before any scaling.
+    pub(crate) fn senses(self, travel: f64) -> f64 {
+        let levels = f64::from(self.levels);
+        if self.levels == 0 { travel } else { (travel * levels).round() / levels }
+    }
+
     /// What the car gets for a travel.
     fn reads(self, travel: f64) -> f64 {
-        let value = (travel / self.full_at).clamp(0.0, 1.0);
-        if self.levels == 0 {
-            value
-        } else {
-            (value * f64::from(self.levels)).round() / f64::from(self.levels)
-        }
+        (self.senses(travel) / self.full_at).clamp(0.0, 1.0)
     }
 }
 
@@ -65,6 +66,8 @@ pub(crate) struct Action {
     pub(crate) brake: f64,
     /// Position of the brake pedal.
     pub(crate) brake_travel: f64,
+    /// What its sensor says.
+    pub(crate) brake_sensor: f64,
 }
 
 impl Action {
@@ -159,6 +162,7 @@ impl Driver {
             throttle,
             brake: self.pedal.reads(self.travel),
             brake_travel: self.travel,
+            brake_sensor: self.pedal.senses(self.travel),
         };
         self.action
     }

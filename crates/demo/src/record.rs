@@ -4,13 +4,18 @@
 //! at 10 Hz, as a program would log them.
 
 use crate::faults::RigFault;
-use crate::stint::Run;
+use crate::noise::normal;
+use crate::stint::{Run, Setting};
 use channels::{Channel, Origin, Samples, SamplesError, Wheel};
 
 /// Control steps per sample of the slow clock: 10 Hz.
 const SLOW: usize = 10;
 /// Force of the foot at full travel \[N\]. Common practice for a load cell, no source.
 const FULL_PEDAL_N: f64 = 800.0;
+/// Standard deviation of the brake sensor's noise \[-\], and where it stands with the pedal released: a 12-bit converter
+/// with a step or two of noise. Common practice, no source.
+const SENSOR_NOISE: f64 = 0.0006;
+const SENSOR_REST: f64 = 0.003;
 
 /// What the log keeps of a clock: channels in a fixed order, values row by row.
 #[derive(Debug, Clone, Default)]
@@ -46,6 +51,7 @@ impl Table {
 /// A log being written.
 #[derive(Debug, Clone)]
 pub(crate) struct Log {
+    seed: u64,
     every: usize,
     step: usize,
     shown_over_true: f64,
@@ -57,17 +63,18 @@ pub(crate) struct Log {
 
 impl Log {
     /// `rate_hz` is 100 divided by a whole number.
-    pub(crate) fn new(rate_hz: u32, rig_faults: &[RigFault], air_temp_k: f64, track_temp_k: f64) -> Self {
-        let shown_over_true = rig_faults.iter().fold(1.0, |f, fault| match fault {
+    pub(crate) fn new(rate_hz: u32, setting: &Setting) -> Self {
+        let shown_over_true = setting.rig_faults.iter().fold(1.0, |f, fault| match fault {
             RigFault::SteeringMismatch { factor } => f * factor,
             _ => f,
         });
         Self {
+            seed: setting.seed,
             every: (100 / rate_hz.clamp(1, 100)) as usize,
             step: 0,
             shown_over_true,
-            air_temp_k,
-            track_temp_k,
+            air_temp_k: setting.air_temp_k,
+            track_temp_k: setting.track_temp_k,
             fast: Table::default(),
             slow: Table::default(),
         }
@@ -76,7 +83,7 @@ impl Log {
     /// Writes the present moment when its turn has come.
     pub(crate) fn write(&mut self, run: &Run<'_>) {
         if self.step.is_multiple_of(self.every) {
-            self.fast.push(run.time_s(), fast_row(run, self.shown_over_true));
+            self.fast.push(run.time_s(), fast_row(run, self.shown_over_true, self.sensor_noise()));
         }
         if self.step.is_multiple_of(SLOW) {
             let fuel = [
@@ -87,6 +94,11 @@ impl Log {
             self.slow.push(run.time_s(), fuel.into_iter().chain(slow_row(run)));
         }
         self.step += 1;
+    }
+
+    /// Rest position and noise of the brake sensor at this moment.
+    fn sensor_noise(&self) -> f64 {
+        SENSOR_REST + SENSOR_NOISE * normal(self.seed, 31, self.step as i64, 0)
     }
 
     pub(crate) fn into_samples(self) -> Result<Samples, SamplesError> {
@@ -101,7 +113,7 @@ fn flag(active: f64) -> f64 {
     f64::from(u8::from(active > 0.02))
 }
 
-fn fast_row(run: &Run<'_>, shown_over_true: f64) -> impl Iterator<Item = (Channel, f64)> {
+fn fast_row(run: &Run<'_>, shown_over_true: f64, noise: f64) -> impl Iterator<Item = (Channel, f64)> {
     let (state, action) = (run.state, run.action());
     let car = [
         (Channel::Lap, f64::from(run.lap)),
@@ -122,7 +134,7 @@ fn fast_row(run: &Run<'_>, shown_over_true: f64) -> impl Iterator<Item = (Channe
         (Channel::Brake, action.brake),
         (Channel::BrakeTravel, action.brake_travel),
         (Channel::BrakeForce, action.brake_travel * FULL_PEDAL_N),
-        (Channel::PedalRaw, action.brake_travel),
+        (Channel::PedalRaw, (action.brake_sensor + noise).clamp(0.0, 1.0)),
         (Channel::SteeringWheelAngle, state.steering_wheel_angle_rad),
         (Channel::WheelbaseAngle, state.steering_wheel_angle_rad / shown_over_true),
         (Channel::RoadWheelAngle, state.road_wheel_angle_rad),

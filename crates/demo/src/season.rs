@@ -84,7 +84,7 @@ const STEP_M: f64 = 2.0;
 const FEEL_FUEL_KG: f64 = 40.0;
 
 const COACH_SKILL: Skill = Skill {
-    grip: GripUse { lateral: 0.955, brake: 0.93, drive: 0.98, caution: 0.12 },
+    grip: GripUse { lateral: 0.975, brake: 0.955, drive: 0.98, caution: 0.08 },
     hands: Hands {
         steer_noise_rad: 0.005,
         speed_noise: 0.0025,
@@ -92,7 +92,7 @@ const COACH_SKILL: Skill = Skill {
         brake_rates_ps: (9.0, 4.5),
         throttle_rates_ps: (6.0, 12.0),
     },
-    margin_m: 1.3,
+    margin_m: 1.4,
     brake_point_sd_m: 0.9,
     mid_sd: 0.0025,
     throttle_sd_m: 0.8,
@@ -454,8 +454,7 @@ fn make(seed: u64, entries: &[Entry], progress: &(dyn Fn(Progress) + Sync)) -> R
         let planner = planners.get(entries[i].role, &setting.car_faults);
         let ground = Ground { road: &road, planner, feel: &feel, car: &car };
         if job == Job::Recorded {
-            let log =
-                Log::new(entries[i].rate_hz, &setting.rig_faults, setting.air_temp_k, setting.track_temp_k);
+            let log = Log::new(entries[i].rate_hz, &setting);
             price::recorded(&ground, &setting, log).map(|drive| Outcome::Drive(Box::new(drive)))
         } else {
             price::again(&ground, &setting, active).map(Outcome::Passed)

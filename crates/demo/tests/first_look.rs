@@ -1,5 +1,7 @@
 //! What a made-up library must be before anything may be judged by it.
 
+#![allow(clippy::unwrap_used, reason = "a test says what must hold by unwrapping it")]
+
 use channels::{Channel, Samples, View};
 use demo::faults::DriverFault;
 use demo::truth::{Fault, Planted, Truth};
