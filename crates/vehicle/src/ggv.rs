@@ -267,26 +267,52 @@ impl GgvTable {
         let speed_step_mps = max_speed / (speeds - 1) as f64;
         let grip = if options.grip.is_finite() { options.grip.clamp(0.05, 3.0) } else { 1.0 };
         let half = directions / 2;
+        let lopsided = car_is_lopsided(car);
+        // One direction at all speeds, each from the speed before. Left and right are alike but for the pressures, and
+        // of those the mean counts.
+        let column = |j: usize| -> Vec<(f64, LimitingAxle)> {
+            let theta = std::f64::consts::TAU * j as f64 / directions as f64;
+            let (mut left, mut right) = (None, None);
+            (0..speeds)
+                .map(|i| {
+                    let speed = speed_step_mps * i as f64;
+                    let point = *left.insert(limit_point(car, speed, theta, left.as_ref()));
+                    if lopsided && j > 0 && j < half {
+                        let other = *right.insert(limit_point(car, speed, -theta, right.as_ref()));
+                        (0.5 * (point.radius_mps2 + other.radius_mps2), point.axle)
+                    } else {
+                        (point.radius_mps2, point.axle)
+                    }
+                })
+                .collect()
+        };
+        // Columns know nothing of each other, so the table is the same however many threads share them.
+        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(8);
+        let columns: Vec<Vec<(f64, LimitingAxle)>> = std::thread::scope(|scope| {
+            let column = &column;
+            let workers: Vec<_> = (0..threads)
+                .map(|t| scope.spawn(move || (t..=half).step_by(threads).map(column).collect::<Vec<_>>()))
+                .collect();
+            let mut parts: Vec<_> = workers
+                .into_iter()
+                .enumerate()
+                .map(|(t, worker)| {
+                    // A worker that died is done again here, so that its panic, if any, has this caller's stack.
+                    worker
+                        .join()
+                        .unwrap_or_else(|_| (t..=half).step_by(threads).map(column).collect())
+                        .into_iter()
+                })
+                .collect();
+            (0..=half).filter_map(|j| parts[j % threads].next()).collect()
+        });
         let mut radius_mps2 = vec![0.0; speeds * directions];
         let mut limiting = vec![LimitingAxle::Front; speeds * directions];
-        let mut near: Vec<Option<LimitPoint>> = vec![None; half + 1];
-        for i in 0..speeds {
-            let speed = speed_step_mps * i as f64;
-            for j in 0..=half {
-                let theta = std::f64::consts::TAU * j as f64 / directions as f64;
-                let start = near[j].or(if j > 0 { near[j - 1] } else { None });
-                let point = limit_point(car, speed, theta, start.as_ref());
-                near[j] = Some(point);
-                // Left and right alike: a car is symmetric but for its pressures, and of those the mean counts.
-                let mirror = (directions - j) % directions;
-                let radius = if half > j && j > 0 && car_is_lopsided(car) {
-                    0.5 * (point.radius_mps2 + limit_point(car, speed, -theta, None).radius_mps2)
-                } else {
-                    point.radius_mps2
-                };
-                for k in [j, mirror] {
+        for (j, column) in columns.iter().enumerate() {
+            for (i, &(radius, axle)) in column.iter().enumerate() {
+                for k in [j, (directions - j) % directions] {
                     radius_mps2[i * directions + k] = grip * radius;
-                    limiting[i * directions + k] = point.axle;
+                    limiting[i * directions + k] = axle;
                 }
             }
         }
@@ -569,6 +595,19 @@ mod tests {
             worst = worst.max((u.sqrt() - 1.0).abs());
         }
         assert!(worst < 0.01, "worst share off by {worst}");
+    }
+
+    #[test]
+    fn one_soft_tyre_changes_the_envelope_a_little_and_keeps_it_symmetric() {
+        let mut car = Car::from_toml_str(crate::examples::GT).unwrap();
+        let options = GgvOptions { speeds: 6, directions: 16, ..Default::default() };
+        let even = GgvTable::new(&car, &options);
+        car.front.cold_pressure_pa[0] -= 0.3e5;
+        let odd = GgvTable::new(&car, &options);
+        let (a, b) = (even.max_lateral(30.0, 0.0), odd.max_lateral(30.0, 0.0));
+        assert!(b < a && b > 0.95 * a, "{b} against {a}");
+        let side = |y| odd.usage(30.0, -3.0, y).value;
+        assert!((side(7.0) - side(-7.0)).abs() < 1e-12);
     }
 
     #[test]
