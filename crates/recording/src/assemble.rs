@@ -13,6 +13,8 @@ use channels::{Channel, Origin, Samples, Unit, units_of};
 pub(crate) struct Table<'a> {
     pub(crate) rows: usize,
     pub(crate) columns: Vec<ReadColumn>,
+    /// Rate that the user states for a table without a time column.
+    pub(crate) rate_hz: Option<f64>,
     /// Place of a row (from 0) in the file.
     pub(crate) place: &'a (dyn Fn(usize) -> Place + Sync),
 }
@@ -104,9 +106,13 @@ pub(crate) fn add_table(
     samples: &mut Samples,
     issues: &mut Vec<Issue>,
 ) -> Result<ClockReport, ReadError> {
-    let Table { rows, mut columns, place } = table;
+    let Table { rows, mut columns, rate_hz, place } = table;
     let time = columns.iter().position(|c| c.wanted.channel == Channel::Time);
-    let mut time_s = time.map(|i| columns.remove(i).values).unwrap_or_default();
+    let mut time_s = match (time, rate_hz) {
+        (Some(i), _) => columns.remove(i).values,
+        (None, Some(rate_hz)) => (0..rows).map(|i| i as f64 / rate_hz).collect(),
+        (None, None) => Vec::new(),
+    };
     let order = Order::of(&time_s);
     order.refuse_hopeless(file, rows, place)?;
     let mut clock = ClockReport {

@@ -58,7 +58,7 @@ pub enum ReadError {
     NoData { file: String, line: u64, columns: usize },
     /// No column that tells the time.
     #[error(
-        "{file}: line {line}: no time column; expected one such as 'Time [s]', found {found}. Name it in a map: [channels.time] column = \"…\", unit = \"s\""
+        "{file}: line {line}: no time column; expected one such as 'Time [s]', found {found}. Name it in a map: [channels.time] column = \"…\", unit = \"s\"; if the file has none, state its sampling rate: rate_hz = 100"
     )]
     NoTimeColumn { file: String, line: u64, found: String },
     /// Only the time was recognised.

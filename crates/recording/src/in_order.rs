@@ -1,6 +1,7 @@
 //! Work on all cores, with results in the order of the tasks.
 
 use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::{Mutex, mpsc};
 
 /// More workers than this only wait for whoever reads the file.
@@ -30,7 +31,7 @@ pub(crate) fn in_order<T: Send, R: Send, E>(
     std::thread::scope(|scope| {
         // Owned here, so that the workers go home on every way out.
         let tasks = tasks;
-        let (done, results) = mpsc::channel::<(usize, R)>();
+        let (done, results) = mpsc::channel::<(usize, std::thread::Result<R>)>();
         let (mut sent, mut taken, mut started) = (0, 0, 0);
         let mut early = BTreeMap::new();
         loop {
@@ -47,7 +48,9 @@ pub(crate) fn in_order<T: Send, R: Send, E>(
                         loop {
                             let task = queue.lock().map(|q| q.recv());
                             let Ok(Ok((number, task))) = task else { return };
-                            if done.send((number, work(task))).is_err() {
+                            // A worker that gave up must not leave the others waiting for its result.
+                            let result = catch_unwind(AssertUnwindSafe(|| work(task)));
+                            if done.send((number, result)).is_err() {
                                 return;
                             }
                         }
@@ -60,7 +63,7 @@ pub(crate) fn in_order<T: Send, R: Send, E>(
             // Keep every worker busy, but not the memory full; at the end wait for all.
             while taken + early.len() < sent && (ended || sent - taken - early.len() > 2 * most) {
                 let Ok((number, result)) = results.recv() else { return Ok(()) };
-                early.insert(number, result);
+                early.insert(number, result.unwrap_or_else(|panic| resume_unwind(panic)));
                 while let Some(result) = early.remove(&taken) {
                     taken += 1;
                     take(result)?;
@@ -94,6 +97,14 @@ mod tests {
             );
             assert_eq!((ended, got), (Ok(()), (1..=n).collect()));
         }
+    }
+
+    #[test]
+    #[should_panic(expected = "five")]
+    fn a_panic_comes_back_instead_of_a_hang() {
+        let mut tasks = 0..1000;
+        let work = |i: i32| assert!(i != 5, "five");
+        let _ = in_order(|| Ok::<_, ()>(tasks.next()), work, |()| Ok(()));
     }
 
     #[test]

@@ -39,6 +39,7 @@ pub struct Map {
     pub(crate) decimal_comma: Option<bool>,
     pub(crate) ignore: Vec<String>,
     pub(crate) fuel_density_kg_per_l: Option<f64>,
+    pub(crate) rate_hz: Option<f64>,
     pub(crate) channels: BTreeMap<Channel, Entry>,
 }
 
@@ -68,6 +69,7 @@ struct RawMap {
     #[serde(default)]
     ignore: Vec<String>,
     fuel_density_kg_per_l: Option<f64>,
+    rate_hz: Option<f64>,
     #[serde(default)]
     channels: BTreeMap<String, Entry>,
 }
@@ -146,13 +148,35 @@ impl Map {
             }
             channels.insert(channel, entry);
         }
-        Ok(Self {
+        Self {
             separator,
             decimal_comma,
             ignore: raw.ignore,
             fuel_density_kg_per_l: raw.fuel_density_kg_per_l,
+            rate_hz: None,
             channels,
-        })
+        }
+        .with_rate_hz(raw.rate_hz)
+    }
+
+    /// The same map with the sampling rate \[Hz\] of a file that has no time column; none leaves it as it is. A file that
+    /// has a time column keeps it.
+    ///
+    /// # Errors
+    /// [`MapError::Value`] unless the rate is a number from 0.1 to 1 000 000.
+    pub fn with_rate_hz(mut self, rate_hz: Option<f64>) -> Result<Self, MapError> {
+        if let Some(rate) = rate_hz {
+            if !(0.1..=1e6).contains(&rate) {
+                let expected = "samples per second, 0.1 to 1000000";
+                return Err(MapError::Value {
+                    field: "rate_hz".to_owned(),
+                    found: rate.to_string(),
+                    expected,
+                });
+            }
+            self.rate_hz = rate_hz;
+        }
+        Ok(self)
     }
 }
 
@@ -167,6 +191,7 @@ mod tests {
             ("separator = 'x'", &["separator: found 'x'", "'tab'"]),
             ("decimal_mark = ';'", &["decimal_mark: found ';'"]),
             ("fuel_density_kg_per_l = 745", &["fuel_density_kg_per_l: found 745"]),
+            ("rate_hz = 0", &["rate_hz: found 0", "samples per second"]),
             ("[channels.sped]\nunit = 'm/s'", &["no channel 'sped'", "did you mean speed"]),
             ("[channels.qqqqqqqqqqq]", &["no channel 'qqqqqqqqqqq'", "lapwright channels"]),
             ("[channels.speed]\nunits = 'm/s'", &["units", "unit", "line 2"]),

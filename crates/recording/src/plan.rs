@@ -70,6 +70,11 @@ impl Plan {
     pub(crate) fn time(&self) -> Option<usize> {
         self.wanted.iter().position(|w| w.channel == Channel::Time)
     }
+
+    /// Number of channels besides the time.
+    pub(crate) fn channels(&self) -> usize {
+        self.wanted.iter().filter(|w| w.channel != Channel::Time).count()
+    }
 }
 
 enum Choice {

@@ -238,3 +238,15 @@ fn real_clocks_are_judged_as_described() {
     assert!((bus.rate_hz - 82.90).abs() < 1.0 && bus.jitter_ms > 2.0, "{bus:?}");
     assert!(bus.gaps.len() < 20, "jitter is not loss: {} gaps", bus.gaps.len());
 }
+
+/// No time column; its description finds a step of 8.3 ms. Asked for, then taken.
+#[test]
+fn a_missing_time_is_made_from_the_rate() {
+    let Some(path) = shared("datasets/simulated_handling/run.csv") else { return };
+    let import = |map: &Map| read(Source::File(&path), map, &mut |_| {});
+    let message = import(&Map::default()).unwrap_err().to_string();
+    assert!(message.contains("no time column") && message.contains("rate_hz"), "{message}");
+    let r = import(&Map::default().with_rate_hz(Some(120.0)).unwrap()).unwrap();
+    assert!((r.report.clocks[0].rate_hz - 120.0).abs() < 1e-9);
+    assert!(r.samples.get(Channel::VelocityX).is_some() && r.samples.get(Channel::RoadWheelAngle).is_some());
+}

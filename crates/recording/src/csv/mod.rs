@@ -56,10 +56,10 @@ pub(crate) fn read<R: Read>(
     let wanted: Vec<Channel> = plan.wanted.iter().map(|w| w.channel).collect();
     check_map(file, &layout.headings, &wanted, map)?;
     let (line, found) = (layout.header_line, list(&layout.headings));
-    if plan.time().is_none() {
+    if plan.time().is_none() && map.rate_hz.is_none() {
         return Err(ReadError::NoTimeColumn { file: file.to_owned(), line, found });
     }
-    if plan.wanted.len() == 1 {
+    if plan.channels() == 0 {
         return Err(ReadError::NoChannel { file: file.to_owned(), line, found });
     }
     pending.drain(..layout.data_byte);
@@ -79,7 +79,7 @@ pub(crate) fn read<R: Read>(
     let mut samples = Samples::new();
     let place = rows.place();
     let count = rows.rows;
-    let table = Table { rows: count, columns: rows.columns, place: &place };
+    let table = Table { rows: count, columns: rows.columns, rate_hz: map.rate_hz, place: &place };
     let origin_s = origin_s(std::iter::once(&table));
     let clock = add_table(file, table, origin_s, &mut samples, &mut issues)?;
     let mut metadata = layout.preamble;

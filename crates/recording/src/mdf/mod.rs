@@ -156,7 +156,7 @@ fn assemble(
         let columns = wanted.into_iter().zip(records.values).map(|(w, v)| ReadColumn::of(w, v)).collect();
         read_tables.push((
             records.name,
-            Table { rows: records.rows, columns, place: &|row| Place::Row(row as u64 + 1) },
+            Table { rows: records.rows, columns, rate_hz: None, place: &|row| Place::Row(row as u64 + 1) },
         ));
     }
     let origin_s = origin_s(read_tables.iter().map(|t| &t.1));

@@ -7,6 +7,7 @@ mod arrow_schema;
 
 use crate::assemble::{ReadColumn, Table, add_table, origin_s};
 use crate::error::{Place, ReadError};
+use crate::in_order::in_order;
 use crate::names::Heading;
 use crate::number;
 use crate::plan::{Wanted, check_map, list, plan};
@@ -20,8 +21,7 @@ use ::parquet::errors::ParquetError;
 use ::parquet::file::reader::{FileReader, SerializedFileReader};
 use ::parquet::schema::types::ColumnDescriptor;
 use channels::{Channel, Samples};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// First and last bytes of every file.
 pub(crate) const MAGIC: &[u8] = b"PAR1";
@@ -70,10 +70,10 @@ pub(crate) fn read(
         plan.findings.push(Finding::UnitMisfit { channel: w.channel, column: w.heading.clone(), reason });
     }
     plan.wanted.retain(|w| numbers[w.column].is_some());
-    if plan.time().is_none() {
+    if plan.time().is_none() && map.rate_hz.is_none() {
         return Err(ReadError::NoTimeColumn { file: file.to_owned(), line: 1, found: list(&headings) });
     }
-    if plan.wanted.len() == 1 {
+    if plan.channels() == 0 {
         return Err(ReadError::NoChannel { file: file.to_owned(), line: 1, found: list(&headings) });
     }
     let columns = columns(file, &reader, &plan.wanted, &numbers, bytes_total, progress)?;
@@ -92,7 +92,7 @@ pub(crate) fn read(
 
     let mut issues: Vec<Issue> = plan.findings.into_iter().map(Issue::from).collect();
     let mut samples = Samples::new();
-    let table = Table { rows, columns, place: &|row| Place::Row(row as u64 + 1) };
+    let table = Table { rows, columns, rate_hz: map.rate_hz, place: &|row| Place::Row(row as u64 + 1) };
     let origin_s = origin_s(std::iter::once(&table));
     let clock = add_table(file, table, origin_s, &mut samples, &mut issues)?;
     let metadata = pairs
@@ -213,45 +213,24 @@ fn columns(
     bytes_total: u64,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Vec<ReadColumn>, ReadError> {
-    let next = AtomicUsize::new(0);
-    let cores = std::thread::available_parallelism().map_or(1, usize::from).min(wanted.len());
-    let (done, results) = mpsc::channel();
-    let mut columns: Vec<Option<Result<ReadColumn, ParquetError>>> = wanted.iter().map(|_| None).collect();
-    let work = |done: mpsc::Sender<_>| {
-        loop {
-            let i = next.fetch_add(1, Ordering::Relaxed);
-            let Some((w, Some(n))) = wanted.get(i).map(|w| (w, &numbers[w.column])) else { return };
-            if done.send((i, column(reader, w, n))).is_err() {
-                return;
-            }
-        }
+    let mut tasks = wanted.iter().filter_map(|w| Some((w, numbers[w.column].as_ref()?)));
+    let mut columns = Vec::with_capacity(wanted.len());
+    let work = |(w, n): (&Wanted, &Numbers)| {
+        // The library checks less than it should: damage may make it give up.
+        let read = catch_unwind(AssertUnwindSafe(|| column(reader, w, n)));
+        read.unwrap_or_else(|_| Err(ParquetError::General(format!("the values of column '{}'", w.heading))))
     };
-    std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..cores)
-            .map(|_| {
-                let (done, work) = (done.clone(), &work);
-                scope.spawn(move || work(done))
-            })
-            .collect();
-        drop(done);
-        for (count, (i, column)) in results.iter().enumerate() {
-            columns[i] = Some(column);
-            let share = (count + 1) as f64 / wanted.len() as f64;
-            progress(Progress {
-                bytes_done: (bytes_total as f64 * share) as u64,
-                bytes_total: Some(bytes_total),
-            });
-        }
-        for worker in workers {
-            // A worker that gave up on damage left its column empty, which is told below.
-            let _ = worker.join();
-        }
-    });
-    let missing = || ParquetError::General("a column could not be read".to_owned());
-    columns
-        .into_iter()
-        .map(|c| c.unwrap_or_else(|| Err(missing())).map_err(|e| damaged(file, &e.to_string())))
-        .collect()
+    let take = |column: Result<ReadColumn, ParquetError>| {
+        columns.push(column.map_err(|e| damaged(file, &e.to_string()))?);
+        let share = columns.len() as f64 / wanted.len() as f64;
+        progress(Progress {
+            bytes_done: (bytes_total as f64 * share) as u64,
+            bytes_total: Some(bytes_total),
+        });
+        Ok(())
+    };
+    in_order(|| Ok(tasks.next()), work, take)?;
+    Ok(columns)
 }
 
 /// Values that are decoded at once; the count that a damaged file promises is not believed.
