@@ -48,6 +48,46 @@ function path(xs, ys, indices, to) {
   return text;
 }
 
+/** Width of a character of a label, and its height around the base line [px], on the safe side. */
+const LABEL = { character: 6.6, above: 12, below: 3 };
+
+/**
+ * The room that a label takes.
+ * @param {{x: number, y: number, anchor?: string}} place
+ * @param {string} text
+ */
+function roomOf(place, text) {
+  const long = text.length * LABEL.character;
+  const left = place.anchor === 'start' ? place.x : place.anchor === 'end' ? place.x - long : place.x - long / 2;
+  return { left, right: left + long, top: place.y - LABEL.above, bottom: place.y + LABEL.below };
+}
+
+const cover = (a, b) => a.left < b.right + 4 && a.right + 4 > b.left && a.top < b.bottom && a.bottom > b.top;
+
+/** How many points of a drawn line lie in a room; the points are dense, so none means that the line passes by. */
+const crossing = (room, points) =>
+  points.filter(([x, y]) => x > room.left - 2 && x < room.right + 2 && y > room.top && y < room.bottom + 1).length;
+
+/**
+ * The place of a label: inside, over no other label, over as little of the lines as can be, the first ones preferred.
+ * @param {any[]} places
+ * @param {string} text
+ * @param {any[]} taken rooms of other labels
+ * @param {number[][]} points of the drawn lines
+ * @param {{width: number, height: number}} box
+ */
+function bestPlace(places, text, taken, points, box) {
+  let best = null;
+  for (const place of places) {
+    const room = roomOf(place, text);
+    if (room.left < 0 || room.right > box.width || room.top < 0 || room.bottom > box.height) continue;
+    if (taken.some((other) => cover(room, other))) continue;
+    const crossed = crossing(room, points);
+    if (best === null || crossed < best.crossed) best = { place, room, crossed };
+  }
+  return best;
+}
+
 const everything = (column) => column.map((_, i) => i);
 
 /** Point and direction to the left of the circuit at `s`. */
@@ -77,17 +117,19 @@ export function CircuitMap({ width, height, comparison, corners, stretch, at, co
     const { x_m: xs, y_m: ys } = circuit.map;
     const to = fit([xs], ys ? [ys] : [], { width, height, margin: 26 });
     const inked = partsIn(stretch, { from: 0, to: lengthM }, lengthM).map((part) => path(xs, ys, nodes(s, part).index, to));
+    const points = xs.map((x, i) => [to.x(x), to.y(ys[i])]);
     const names = [];
+    const taken = [];
     for (const c of corners) {
       const { point, left } = across(circuit, s, c.apex_m);
       const side = c.direction === 'left' ? -1 : 1; // Outside of the corner, if there is room.
-      const places = [15, -15, 26, -26].map((away) => ({
-        name: c.name,
+      const places = [15, -15, 19, -19, 26, -26].map((away) => ({
         x: to.x(point[0]) + side * left[0] * away,
         y: to.y(point[1]) - side * left[1] * away + 4,
       }));
-      const apart = (a, b) => Math.abs(a.x - b.x) > 22 || Math.abs(a.y - b.y) > 13;
-      names.push(places.find((p) => names.every((n) => apart(p, n))) ?? places[0]);
+      const found = bestPlace(places, c.name, taken, points, { width, height });
+      if (found) taken.push(found.room);
+      names.push({ name: c.name, ...(found?.place ?? places[0]) });
     }
     const start = across(circuit, s, 0);
     const ahead = [start.left[1], -start.left[0]];
@@ -141,12 +183,12 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
         const [px, py] = [to.x(point[0]), to.y(point[1])];
         const reach = half * to.scale;
         const end = (f) => `${(px + left[0] * f).toFixed(1)} ${(py - left[1] * f).toFixed(1)}`;
-        const beside = (to) => {
-          const off = to * (reach + 10);
-          const aside = left[0] * to;
+        const beside = (away) => {
+          const off = Math.sign(away) * reach + away;
+          const aside = left[0] * Math.sign(away);
           return { x: px + left[0] * off, y: py - left[1] * off + 4, anchor: Math.abs(aside) < 0.35 ? 'middle' : aside > 0 ? 'start' : 'end' };
         };
-        ticks.push({ d: `M${end(-reach)}L${end(reach)}`, text: `${c.name} ${text}`, places: [beside(side), beside(-side)] });
+        ticks.push({ d: `M${end(-reach)}L${end(reach)}`, text: `${c.name} ${text}`, places: [10, -10, 20, -20].map((away) => beside(side * away)) });
       }
     }
     const band = sides.length === 2
@@ -160,7 +202,7 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
       band,
       lap: positions(lap) ? path(lap.x_m, lap.y_m, index, to) : '',
       reference: positions(reference) ? path(reference.x_m, reference.y_m, index, to) : '',
-      ticks: keepApart(ticks, width, height),
+      ticks: keepApart(ticks, [...driven.map((l) => [l.x_m, l.y_m]), ...sides].flatMap(([x, y]) => index.map((i) => [to.x(x[i]), to.y(y[i])])), width, height),
       bar: barLength(to.scale),
     };
   }, [comparison, corners, span.from, span.to, stretch.from, stretch.to, width, height]);
@@ -187,22 +229,14 @@ export function LinesMap({ width, height, comparison, corners, stretch, window: 
   </svg>`;
 }
 
-/** Gives each tick the first place for its label that is inside and covers no other, or none; the apex goes first. */
-function keepApart(ticks, width, height) {
+/** Gives each tick a place for its label, or none; the apex goes first. The scale keeps its corner. */
+function keepApart(ticks, points, width, height) {
   const taken = [];
   const order = [...ticks].sort((a, b) => Number(b.text.endsWith('apex')) - Number(a.text.endsWith('apex')));
   for (const tick of order) {
-    const long = tick.text.length * 6.6;
-    const boxOf = (p) => {
-      const left = p.anchor === 'start' ? p.x : p.anchor === 'end' ? p.x - long : p.x - long / 2;
-      return { left, right: left + long, top: p.y - 12, bottom: p.y + 3 };
-    };
-    const free = (box) =>
-      box.left >= 0 && box.right <= width && box.top >= 0 && box.bottom <= height - 18 &&
-      !taken.some((t) => box.left < t.right && box.right > t.left && box.top < t.bottom && box.bottom > t.top);
-    const place = tick.places.find((p) => free(boxOf(p)));
-    if (place) taken.push(boxOf(place));
-    Object.assign(tick, place ?? { text: '' });
+    const found = bestPlace(tick.places, tick.text, taken, points, { width, height: height - 18 });
+    if (found) taken.push(found.room);
+    Object.assign(tick, found?.place ?? { text: '' });
   }
   return ticks;
 }
