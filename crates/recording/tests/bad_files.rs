@@ -36,6 +36,7 @@ fn table() -> Vec<(&'static str, Vec<u8>, &'static str, &'static [&'static str])
             "",
             &["neither text nor a known binary format"],
         ),
+        ("zeros", vec![0; 5000], "", &["nothing but zeros"]),
         ("spreadsheet", b"PK\x03\x04rest".to_vec(), "", &["spreadsheet", "save the sheet as CSV"]),
         ("compressed in another way", b"BZh91AY&SY".to_vec(), "", &["compressed", "unpack it first"]),
         ("gzip stub", vec![0x1f, 0x8b, 8, 0], "", &["reading failed"]),
@@ -391,6 +392,12 @@ fn layouts_in_use_are_read() {
             tyre,
             293.65,
         ),
+        (
+            "zeros at the end",
+            b"Time [s],Air temp [degC]\n0,20.5\n1,21\n\0\0\0\0\0\0\0".to_vec(),
+            tyre,
+            293.65,
+        ),
         ("clock time", b"Time,Air temp [degC]\n1:00:00.5,20.5\n1:00:01.5,21\n".to_vec(), tyre, 293.65),
     ] {
         let r = import(&bytes, "").unwrap_or_else(|e| panic!("{name}: {e}"));
@@ -435,6 +442,16 @@ fn compressed_files_are_unpacked_as_they_are_read() {
         "{:?}",
         r.report.issues
     );
+}
+
+/// Blank lines by the million take no memory and no time worth a word.
+#[test]
+fn blank_lines_are_nothing() {
+    let mut text = b"Time [s],Air temp [degC]\n0,20.5\n".to_vec();
+    text.resize(text.len() + 3_000_000, b'\n');
+    text.extend_from_slice(b"1,21\n2,x\n");
+    let message = import(&text, "").unwrap_err();
+    assert!(message.contains("line 3000004, column 2"), "{message}");
 }
 
 #[test]

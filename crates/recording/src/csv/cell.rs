@@ -86,7 +86,7 @@ fn date_and_time(text: &str, decimal: DecimalMark) -> Option<f64> {
 }
 
 /// Days from 1970-01-01 to a date of the Gregorian calendar: years that begin in March put the leap day at their end
-/// `[RataDie]`.
+/// `[ReingoldDershowitz2018]` ch. 2.
 fn days_since_1970(year: i64, month: i64, day: i64) -> i64 {
     let (year, month) = if month > 2 { (year, month - 3) } else { (year - 1, month + 9) };
     let days_before_month = (153 * month + 2) / 5;

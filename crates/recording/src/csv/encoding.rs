@@ -30,6 +30,11 @@ impl Encoding {
             [0xFE, 0xFF, ..] => return Ok(Self::Utf16 { little_endian: false, bom: true }),
             _ => {}
         }
+        // Zeros at the end are room that a logger had set aside.
+        let head = &head[..head.iter().rposition(|&b| b != 0).map_or(0, |i| i + 1)];
+        if head.is_empty() {
+            return Err("holds nothing but zeros".to_owned());
+        }
         let nul = |parity: usize| head.iter().take(2000).skip(parity).step_by(2).filter(|&&b| b == 0).count();
         let (even, odd) = (nul(0), nul(1));
         let halves = head.len().min(2000) / 2;

@@ -187,7 +187,9 @@ impl<'a> Parser<'a> {
 
     /// One block of rows, into columns in SI.
     fn columns(&self, block: Block) -> Columns {
-        let stride = memchr::memchr_iter(b'\n', &block.bytes).count();
+        // As many rows as line ends, but no more than there are separators for: blank lines take no room.
+        let least_row = (self.layout.headings.len() - 1).max(1);
+        let stride = memchr::memchr_iter(b'\n', &block.bytes).count().min(block.bytes.len() / least_row + 1);
         let n = self.wanted.len();
         let mut out = Columns {
             rows: 0,
@@ -355,10 +357,10 @@ fn is_end(rest: &[u8], used: usize, separator: u8) -> bool {
     }
 }
 
-/// Blank lines, comments and the end mark of old systems.
+/// Blank lines, comments, the end mark of old systems, and the zeros that a logger leaves when it loses power.
 fn is_no_row(rest: &[u8]) -> bool {
     match rest[0] {
-        b'\n' | b'#' | 0x1A => true,
+        b'\n' | b'#' | 0x1A | 0 => true,
         b'\r' | b' ' => {
             let end = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
             rest[..end].trim_ascii().is_empty()
