@@ -452,19 +452,53 @@ pub fn tarnbrook() -> Result<Layout, LayoutError> {
     )
 }
 
+/// Quillmarsh: 1.75 km, anticlockwise, seven corners, short straights.
+///
+/// # Errors
+/// None in practice: the drawing is fixed and its closure is tested.
+pub fn quillmarsh() -> Result<Layout, LayoutError> {
+    use Piece::{Open, Straight};
+    Layout::close(
+        "Quillmarsh",
+        false,
+        (6.0, 6.0),
+        &[
+            Straight(290.0),
+            turn("Ferryman", f64::NAN, 45.0, 22.0, 25.0, 5.5, 6.0),
+            Open,
+            turn("Saltpan", 100.0, 30.0, 18.0, 20.0, 5.5, 6.5),
+            Straight(130.0),
+            turn("Osier", -70.0, 40.0, 20.0, 20.0, 5.5, 5.5),
+            Straight(85.0),
+            turn("Bellrope", 75.0, 60.0, 25.0, 25.0, 6.0, 6.0),
+            Open,
+            turn("Gander", 90.0, 26.0, 16.0, 18.0, 5.5, 6.5),
+            Straight(170.0),
+            turn("Reed", -45.0, 75.0, 25.0, 25.0, 6.0, 6.0),
+            Straight(50.0),
+            turn("Causeway", 130.0, 36.0, 20.0, 25.0, 6.0, 6.5),
+            Straight(150.0),
+        ],
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn the_circuit_closes_to_rounding() {
-        let layout = tarnbrook().unwrap();
-        let n = layout.segments.len() - 1;
-        let end = layout.segments[n].pose(layout.begins[n].1, layout.segments[n].length_m);
-        assert!(end.x_m.abs() < 1e-9 && end.y_m.abs() < 1e-9, "{end:?}");
-        assert!((end.heading_rad + std::f64::consts::TAU).abs() < 1e-12);
-        assert!((3500.0..4500.0).contains(&layout.length_m()), "{}", layout.length_m());
-        assert!((12..=14).contains(&layout.bends().len()));
+    fn the_circuits_close_to_rounding() {
+        for (layout, turns, length_m, corners) in [
+            (tarnbrook().unwrap(), -1.0, 3500.0..4500.0, 12),
+            (quillmarsh().unwrap(), 1.0, 1500.0..2000.0, 7),
+        ] {
+            let n = layout.segments.len() - 1;
+            let end = layout.segments[n].pose(layout.begins[n].1, layout.segments[n].length_m);
+            assert!(end.x_m.abs() < 1e-9 && end.y_m.abs() < 1e-9, "{end:?}");
+            assert!((end.heading_rad - turns * std::f64::consts::TAU).abs() < 1e-12);
+            assert!(length_m.contains(&layout.length_m()), "{}", layout.length_m());
+            assert_eq!(layout.bends().len(), corners);
+        }
     }
 
     /// A clothoid from straight to 1/R over length L ends at the Fresnel point x = L(1 − θ²/10 + θ⁴/216 − …),
@@ -497,12 +531,13 @@ mod tests {
 
     #[test]
     fn the_road_never_comes_near_itself() {
-        let points = tarnbrook().unwrap().centre_line(10.0);
-        let n = points.len();
-        for i in 0..n {
-            for j in i + 8..n.min(n + i - 8) {
-                let d = (points[i].x_m - points[j].x_m).hypot(points[i].y_m - points[j].y_m);
-                assert!(d > 20.0, "stations {i} and {j} are {d} m apart");
+        for points in [tarnbrook(), quillmarsh()].map(|l| l.unwrap().centre_line(10.0)) {
+            let n = points.len();
+            for i in 0..n {
+                for j in i + 8..n.min(n + i - 8) {
+                    let d = (points[i].x_m - points[j].x_m).hypot(points[i].y_m - points[j].y_m);
+                    assert!(d > 20.0, "stations {i} and {j} are {d} m apart");
+                }
             }
         }
     }

@@ -34,7 +34,7 @@ mod stint;
 pub mod truth;
 
 pub use layout::Layout;
-pub use season::{Progress, Recording, Role, Season, first_look, season};
+pub use season::{Progress, Recording, Role, Season, away_day, first_look, season};
 pub use truth::Truth;
 
 /// Why the demo could not be made.

@@ -4,7 +4,7 @@ use crate::DemoError;
 use crate::driver::Hands;
 use crate::faults::{CarFault, DriverFault, Owner, RigFault};
 use crate::feel::Feel;
-use crate::layout::{Layout, tarnbrook};
+use crate::layout::{Layout, quillmarsh, tarnbrook};
 use crate::line::{Road, racing_line};
 use crate::plan::{Capability, GripUse, Planner};
 use crate::price::{self, Drive};
@@ -176,7 +176,7 @@ fn coach_entry() -> Entry {
         recorded_at: "2031-03-03T18:40:00",
         note: "Reference stint of the coach, healthy setup.",
         rate_hz: 100,
-        timed_laps: 4,
+        timed_laps: 5,
         fuel_kg: 40.0,
         air_temp_c: 20.0,
         track_temp_c: 27.0,
@@ -201,6 +201,37 @@ fn first_look_entries() -> Vec<Entry> {
         ..coach_entry()
     };
     vec![Entry { timed_laps: 3, ..coach_entry() }, learner]
+}
+
+fn away_entries() -> Vec<Entry> {
+    // Corners of Quillmarsh by index.
+    const SALTPAN: usize = 1;
+    const CAUSEWAY: usize = 6;
+    let coach = Entry {
+        name: "away-coach",
+        recorded_at: "2031-03-20T18:50:00",
+        note: "The coach at Quillmarsh.",
+        air_temp_c: 16.0,
+        track_temp_c: 19.0,
+        ..coach_entry()
+    };
+    let learner = Entry {
+        name: "away-learner",
+        role: Role::Learner,
+        recorded_at: "2031-03-20T19:40:00",
+        note: "First time here. The wheel goes numb on the long corners.",
+        rate_hz: 50,
+        habits: vec![
+            at(SALTPAN, DriverFault::BrakesEarly { size_m: 12.0 }),
+            at(CAUSEWAY, DriverFault::LateThrottle { size_m: 12.0 }),
+        ],
+        car_faults: vec![CarFault::Pressure { wheel: 1, size_pa: 45e3 }],
+        rig_faults: vec![RigFault::ForceFeedbackGain { factor: 2.0 }],
+        air_temp_c: 16.0,
+        track_temp_c: 19.0,
+        ..coach_entry()
+    };
+    vec![coach, learner]
 }
 
 /// The learner's habits, each at a share of its first size; 0 is cured.
@@ -331,7 +362,7 @@ fn healthy_car() -> Result<Car, DemoError> {
 /// # Errors
 /// [`DemoError`], which no seed should give; [`DemoError::Lost`] if a driver spins and does not come back.
 pub fn season(seed: u64, progress: &(dyn Fn(Progress) + Sync)) -> Result<Season, DemoError> {
-    make(seed, &season_entries(), progress)
+    make(seed, tarnbrook()?, &season_entries(), progress)
 }
 
 /// A quick subset: a stint of the coach, and one of the learner with three habits.
@@ -339,7 +370,16 @@ pub fn season(seed: u64, progress: &(dyn Fn(Progress) + Sync)) -> Result<Season,
 /// # Errors
 /// As [`season`].
 pub fn first_look(seed: u64, progress: &(dyn Fn(Progress) + Sync)) -> Result<Season, DemoError> {
-    make(seed, &first_look_entries(), progress)
+    make(seed, tarnbrook()?, &first_look_entries(), progress)
+}
+
+/// A day on another, smaller circuit: a stint of the coach, and one of the learner with two habits, a tyre that is too
+/// hard and force feedback that clips.
+///
+/// # Errors
+/// As [`season`].
+pub fn away_day(seed: u64, progress: &(dyn Fn(Progress) + Sync)) -> Result<Season, DemoError> {
+    make(seed, quillmarsh()?, &away_entries(), progress)
 }
 
 /// A simulation to be done.
@@ -438,8 +478,12 @@ impl<'a> Planners<'a> {
     }
 }
 
-fn make(seed: u64, entries: &[Entry], progress: &(dyn Fn(Progress) + Sync)) -> Result<Season, DemoError> {
-    let circuit = tarnbrook()?;
+fn make(
+    seed: u64,
+    circuit: Layout,
+    entries: &[Entry],
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Season, DemoError> {
     let car = healthy_car()?;
     let road = Road::new(&circuit, STEP_M);
     let feel = Feel::new(&car, FEEL_FUEL_KG);
@@ -818,7 +862,7 @@ mod tests {
     }
 
     fn costs(entry: Entry) -> Vec<f64> {
-        let season = make(3, &[entry], &|_| {}).unwrap();
+        let season = make(3, tarnbrook().unwrap(), &[entry], &|_| {}).unwrap();
         season.recordings[0].truth.planted.iter().map(|p| p.cost_s_mean).collect()
     }
 
@@ -870,7 +914,7 @@ mod tests {
                 vec![CarFault::RollBalance { front_share }],
                 vec![RigFault::BrakeCoarse { levels }, RigFault::SteeringMismatch { factor: 1.2 }],
             );
-            let season = make(seed, &[entry], &|_| {}).unwrap();
+            let season = make(seed, tarnbrook().unwrap(), &[entry], &|_| {}).unwrap();
             let recording = &season.recordings[0];
             for channel in recording.samples.channels() {
                 let view = recording.samples.get(channel).unwrap();

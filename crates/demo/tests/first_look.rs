@@ -5,7 +5,7 @@
 use channels::{Channel, Samples, View};
 use demo::faults::DriverFault;
 use demo::truth::{Fault, Planted, Truth};
-use demo::{Recording, Role, Season, first_look};
+use demo::{Recording, Role, Season, away_day, first_look};
 use std::sync::OnceLock;
 use track::{Circuit, LapKind, LapOptions};
 
@@ -241,4 +241,19 @@ fn the_truth_survives_a_file() {
     assert_eq!(back.planted.len(), truth.planted.len());
     assert_eq!(back.corners, truth.corners);
     assert!(text.contains("\"what\":\"brakes_early\"") && !text.contains("null,null"));
+}
+
+/// Driver and plan were tuned on the other circuit, clockwise and twice as long.
+#[test]
+fn another_circuit_is_driven_as_well() {
+    let away = away_day(5, &|_| {}).unwrap();
+    let [coach, learner] = away.recordings.as_slice() else { panic!("two recordings") };
+    for recording in [coach, learner] {
+        let times = timed(&recording.truth);
+        assert!(times.len() == 5 && times.iter().all(|t| (45.0..52.0).contains(t)), "{times:?}");
+        assert!(recording.truth.laps.iter().all(|l| l.off_track_m < 0.7));
+    }
+    assert_eq!(learner.truth.planted.len(), 4);
+    assert!(learner.truth.planted.iter().all(|p| p.cost_s_mean > 0.02), "{:?}", learner.truth.planted);
+    assert!(learner.truth.rig.share_of_time_clipped > 0.01 && coach.truth.rig.share_of_time_clipped == 0.0);
 }
