@@ -87,6 +87,11 @@ impl AxleTyres {
         (fy(-step) - fy(step)) / (2.0 * step)
     }
 
+    /// Slip stiffness of the left and the right tyre in driving direction \[N\].
+    pub(crate) fn slip_stiffness_n(&self) -> [f64; 2] {
+        [0, 1].map(|i| self.tyres[i].slip_stiffness_n())
+    }
+
     /// Slip ratio and tan of the slip angle at which the pure forces peak, about: twice peak force over stiffness.
     fn peak_slips(&self) -> [f64; 2] {
         let [l, r] = &self.tyres;

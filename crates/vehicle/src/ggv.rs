@@ -34,6 +34,9 @@ impl Default for GgvOptions {
     }
 }
 
+/// Slip stiffness left to a tyre that corners near its limit. Common practice, no source.
+const CORNERING_SLIP_STIFFNESS: f64 = 0.4;
+
 /// Which axle is at its limit first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LimitingAxle {
@@ -120,6 +123,9 @@ pub(crate) fn limit_point(
             starts[k] = Some(grip);
         }
         let next = by_axle[0].min(by_axle[1]).clamp(0.05, 200.0);
+        // Path curvature [1/m]; no car turns tighter than its lock lets it.
+        let turn = next * theta_rad.sin() / (speed_mps * speed_mps).max(1.0);
+        let turn = turn.clamp(-lock / l, lock / l);
         let mut slip = [0.0; 2];
         let mut new_moment = 0.0;
         for (k, axle) in [&car.front, &car.rear].into_iter().enumerate() {
@@ -136,17 +142,20 @@ pub(crate) fn limit_point(
                 let evened = fx * fx / (fx * fx + fy * fy);
                 let mut along = grip.difference_n[0] * evened;
                 if driven[k] && fx > -1e-9 * mass {
-                    // Until the inner wheel spins, the differential's friction drags the faster outer wheel.
+                    // The differential's friction helps the slower wheel: the inner one on its shorter way, until
+                    // drive makes the light inner wheel slip more than that.
                     let most = lock_force_n(car, k == 0, next * fx);
-                    along = along.clamp(-most, most) - most * (1.0 - evened) * theta_rad.sin();
+                    let stiffness =
+                        axles[k].slip_stiffness_n().map(|n| CORNERING_SLIP_STIFFNESS * n.max(1e3));
+                    let way = axle.track_m * turn.abs();
+                    let slip = 0.5 * next * fx * (1.0 / stiffness[0] - 1.0 / stiffness[1]).abs();
+                    let inner_slower = (way - slip) / (way + slip + 1e-6);
+                    along = along.clamp(-most, most) - most * (1.0 - evened) * inner_slower * theta_rad.sin();
                 }
                 let difference = along * c - grip.difference_n[1] * s;
                 new_moment += 0.5 * axle.track_m * difference * share / next;
             }
         }
-        // Path curvature over acceleration; no car turns tighter than its lock lets it.
-        let turn = next * theta_rad.sin() / (speed_mps * speed_mps).max(1.0);
-        let turn = turn.clamp(-lock / l, lock / l);
         let new_steer = (l * turn + slip[0] - slip[1]).clamp(-lock, lock);
         let new_sideslip = (b * turn - slip[1]).clamp(-0.3, 0.3);
         // Radians, and metres of arm: each is worth less than a tenth of a per cent of the radius.
@@ -598,11 +607,12 @@ mod tests {
     }
 
     #[test]
-    fn one_soft_tyre_changes_the_envelope_a_little_and_keeps_it_symmetric() {
+    fn soft_tyres_on_one_side_change_the_envelope_a_little_and_keeps_it_symmetric() {
         let mut car = Car::from_toml_str(crate::examples::GT).unwrap();
         let options = GgvOptions { speeds: 6, directions: 16, ..Default::default() };
         let even = GgvTable::new(&car, &options);
-        car.front.cold_pressure_pa[0] -= 0.3e5;
+        car.front.cold_pressure_pa[0] -= 0.4e5;
+        car.rear.cold_pressure_pa[0] -= 0.4e5;
         let odd = GgvTable::new(&car, &options);
         let (a, b) = (even.max_lateral(30.0, 0.0), odd.max_lateral(30.0, 0.0));
         assert!(b < a && b > 0.95 * a, "{b} against {a}");

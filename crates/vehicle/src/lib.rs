@@ -26,6 +26,7 @@
 
 pub mod axle_grip;
 pub mod car;
+pub mod car_file;
 pub mod check;
 pub mod envelope;
 mod error;

@@ -76,8 +76,10 @@ proptest::proptest! {
         ),
         broken in 0_usize..60,
         which in 0_usize..3,
+        step_s in proptest::sample::select(vec![2e-4, 5e-4, 1e-3, 2e-3]),
     ) {
-        let options = SimulationOptions { roughness_m3: RoadClass::C.density_m3(), ..Default::default() };
+        let options =
+            SimulationOptions { step_s, roughness_m3: RoadClass::C.density_m3(), ..Default::default() };
         let car = Car::from_toml_str(crate::examples::ALL[which].1).unwrap();
         let mut simulation = Simulation::new(&car, options).unwrap();
         simulation.place(0.0, 0.0, 0.0, speed);
@@ -344,4 +346,44 @@ fn the_same_seed_drives_the_same_way() {
     };
     assert_eq!(run(3), run(3));
     assert_ne!(run(3).wheels.fl.damper_travel_m, run(4).wheels.fl.damper_travel_m);
+}
+
+/// Steering in slowly at steady speed the car reaches what the envelope promises, less what heat and the falling speed
+/// take.
+#[test]
+fn the_simulation_reaches_the_envelopes_limit() {
+    for (name, text) in crate::examples::ALL {
+        let car = Car::from_toml_str(text).unwrap();
+        let core_k = car.front.tyre.best_temp_k - 15.0;
+        let options = SimulationOptions {
+            roughness_m3: 0.0,
+            air_temp_k: 293.15,
+            tyre_temp_k: Some(core_k),
+            cold_temp_k: Some(293.15),
+            ..Default::default()
+        };
+        for speed in [25.0, 45.0] {
+            let mut simulation = Simulation::new(&car, options).unwrap();
+            simulation.place(0.0, 0.0, 0.0, speed);
+            let mut most = (0.0_f64, speed);
+            for k in 0..8000 {
+                let state = simulation.state();
+                if state.speed_mps < 0.95 * speed || state.sideslip_rad.abs() > 0.25 {
+                    break;
+                }
+                if state.accel_y_mps2 > most.0 {
+                    most = (state.accel_y_mps2, state.speed_mps);
+                }
+                let controls = Controls {
+                    throttle: (0.3 + 0.6 * (speed - state.speed_mps)).clamp(0.0, 1.0),
+                    steering_wheel_angle_rad: f64::from(k) * 1e-3 * 0.25,
+                    ..Default::default()
+                };
+                simulation.step(&controls, &Road::default());
+            }
+            let promised = crate::steady::limit_balance(&car, most.1).accel_y_mps2;
+            let share = most.0 / promised;
+            assert!((0.9..1.04).contains(&share), "{name} at {speed} m/s: {share} of {promised} m/s²");
+        }
+    }
 }
