@@ -11,6 +11,8 @@
 //!
 //! The car follows the path exactly and without transients; line and mesh are not changed.
 
+use std::cell::Cell;
+
 use serde::Serialize;
 use vehicle::envelope::Envelope;
 
@@ -220,10 +222,10 @@ fn fastest_squares<E: Envelope + ?Sized>(
     let start = (0..n).min_by(|a, b| limit[*a].total_cmp(&limit[*b])).unwrap_or(0);
 
     // 2·a_x at a curvature, braking or driving as hard as the lateral force leaves room for.
+    let guess = Cell::new(1.0);
     let slope = |z: f64, curvature: f64, drive: bool| -> f64 {
         let v = z.sqrt();
-        let (brake, pull) = envelope.longitudinal_range(v, z * curvature).unwrap_or((0.0, 0.0));
-        2.0 * (if drive { pull } else { brake } - envelope.drag(v).value)
+        2.0 * (hardest(envelope, v, z * curvature, drive, &guess) - envelope.drag(v).value)
     };
     // z at the other end of the step between nodes k and k + 1, implicit.
     let across = |z: f64, k: usize, drive: bool, bound: f64| {
@@ -252,6 +254,55 @@ fn fastest_squares<E: Envelope + ?Sized>(
     let reachable = z.clone();
     sweep(&mut z, start, true, |z_before, next, before| across(z_before, before, true, reachable[next]));
     Ok(z)
+}
+
+/// Hardest drive, or braking (negative), that the lateral force leaves room for; 0 beyond the grip.
+///
+/// Newton's method on the usage as a function of the square of `a_t`, which hits an ellipse in one step; `guess` is the
+/// result of the place before. Where a drive limit leaves grip to spare nothing has to be searched.
+fn hardest<E: Envelope + ?Sized>(envelope: &E, v: f64, a_y: f64, drive: bool, guess: &Cell<f64>) -> f64 {
+    let sign = if drive { 1.0 } else { -1.0 };
+    let limit = if drive {
+        let [first, second] = envelope.drive_limits(v);
+        first.value.min(second.value)
+    } else {
+        f64::INFINITY
+    };
+    if limit < f64::INFINITY && envelope.usage(v, limit, a_y).value <= 1.0 {
+        return limit;
+    }
+    if envelope.usage(v, 0.0, a_y).value >= 1.0 {
+        return 0.0;
+    }
+    let (mut inside, mut outside) = (0.0, limit);
+    let mut a = guess.get().min(limit);
+    for _ in 0..60 {
+        let usage = envelope.usage(v, sign * a, a_y);
+        let excess = usage.value - 1.0;
+        if excess.abs() < 1e-12 {
+            break;
+        }
+        if excess > 0.0 {
+            outside = a;
+        } else {
+            inside = a;
+        }
+        let square = a * a - 2.0 * a * excess / (sign * usage.gradient[1]);
+        let next = if square > inside * inside && square < outside * outside {
+            square.sqrt()
+        } else if outside.is_finite() {
+            0.5 * (inside + outside)
+        } else {
+            2.0 * a + 1.0
+        };
+        let done = (next - a).abs() <= 1e-9 * a;
+        a = next;
+        if done || a > 1e5 {
+            break;
+        }
+    }
+    guess.set(a.max(1e-3));
+    sign * a
 }
 
 /// Runs `step(value at the node just left, node, node just left)` round the lap until nothing gets lower.

@@ -165,7 +165,8 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
         let (n_t, c_t, v_t) = (w2 * t_n, w2 * t_c, w2 * t_v + y_usage * u[0][1]);
         let (n_y, c_y, v_y) = (w1 * s_n, w1 * s_c, w1 * s_v + y_usage * u[0][2]);
         let calm = 2.0 * COST_SCALE * CALM / (SCALE[3] * SCALE[4]);
-        let (tt, ty, yy) = (y_usage * u[1][1] + calm, y_usage * u[1][2], y_usage * u[2][2] + calm);
+        let (u_tt, u_ty, u_yy) = convex(u[1][1], u[1][2], u[2][2]);
+        let (tt, ty, yy) = (y_usage * u_tt + calm, y_usage * u_ty, y_usage * u_yy + calm);
         let raw = [
             [0.0, nc, nv, n_t, n_y],
             [nc, cc, cv, c_t, c_y],
@@ -239,6 +240,26 @@ impl<E: Envelope + ?Sized> Problem<'_, E> {
         };
         [p.offset - high, low - p.offset, usage - 1.0, spare(&drive[0]), spare(&drive[1])]
     }
+}
+
+/// Positive semidefinite part of a symmetric matrix, by its upper triangle.
+///
+/// Envelopes of full cars have dents (an axle that gives up early under trail braking). There the best use of the grip
+/// would be to flicker between both sides of the dent, which no driver does; taking the convex part of the curvature
+/// keeps Newton's method on the steady solution. Where the envelope is convex nothing changes.
+#[inline]
+fn convex(a: f64, b: f64, c: f64) -> (f64, f64, f64) {
+    let (mean, half) = (0.5 * (a + c), 0.5 * (a - c));
+    let radius = half.hypot(b);
+    if mean >= radius {
+        return (a, b, c);
+    }
+    let large = (mean + radius).max(0.0);
+    if radius <= 0.0 {
+        return (large, 0.0, large);
+    }
+    // large·vvᵀ with vvᵀ = (I + [half, b; b, −half]/radius)/2.
+    (0.5 * large * (1.0 + half / radius), 0.5 * large * b / radius, 0.5 * large * (1.0 - half / radius))
 }
 
 fn bend(limit: &AtSpeed) -> f64 {

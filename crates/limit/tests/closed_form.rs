@@ -31,7 +31,7 @@ impl Envelope for Isotropic {
     }
 }
 
-/// Lateral, drive and brake limits that do not share the grip.
+/// Lateral, drive and brake limits that hardly share the grip: a box with its corners rounded by a high power.
 struct Separate {
     lateral: f64,
     drive: f64,
@@ -39,12 +39,16 @@ struct Separate {
 }
 
 impl Envelope for Separate {
-    fn usage(&self, _: f64, _: f64, a_y: f64) -> Usage {
-        let w = 1.0 / (self.lateral * self.lateral);
+    fn usage(&self, _: f64, a_t: f64, a_y: f64) -> Usage {
+        const P: i32 = 60;
+        let (x, y) = (a_t.abs() / if a_t > 0.0 { self.drive } else { self.brake }, a_y.abs() / self.lateral);
+        let sum = x.powi(P) + y.powi(P);
+        let by = 2.0 * sum.max(1e-300).powf(2.0 / f64::from(P) - 1.0);
         Usage {
-            value: w * a_y * a_y,
-            gradient: [0.0, 0.0, 2.0 * w * a_y],
-            hessian: [[0.0; 3], [0.0; 3], [0.0, 0.0, 2.0 * w]],
+            value: sum.powf(2.0 / f64::from(P)),
+            gradient: [0.0, by * x.powi(P) / a_t, by * y.powi(P) / a_y],
+            // Quasi-steady-state laps need no second derivatives.
+            hessian: [[f64::NAN; 3]; 3],
         }
     }
     fn drive_limits(&self, _: f64) -> [AtSpeed; 2] {
@@ -55,9 +59,6 @@ impl Envelope for Separate {
     }
     fn width_m(&self) -> f64 {
         0.0
-    }
-    fn longitudinal_range(&self, _: f64, a_y: f64) -> Option<(f64, f64)> {
-        (a_y.abs() <= self.lateral * (1.0 + 1e-9)).then_some((-self.brake, self.drive))
     }
 }
 
