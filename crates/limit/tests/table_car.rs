@@ -24,12 +24,9 @@ fn the_example_cars_find_their_limit_laps() {
             let warm = minimum_time(&circuit, &slippery, 3.0, first.warm.as_ref()).unwrap().lap;
             let cold = minimum_time(&circuit, &slippery, 3.0, None).unwrap().lap;
             assert!(warm.converged && warm.lap_time_s > first.lap.lap_time_s, "{name}");
-            assert!(
-                (warm.lap_time_s - cold.lap_time_s).abs() < 2e-3,
-                "{name}: {} {}",
-                warm.lap_time_s,
-                cold.lap_time_s
-            );
+            // A dented envelope has neighbouring optima, some hundredths of a per cent apart.
+            let apart = warm.lap_time_s / cold.lap_time_s - 1.0;
+            assert!(apart.abs() < 2e-4, "{name}: {} {}", warm.lap_time_s, cold.lap_time_s);
         }
     }
 }
