@@ -159,10 +159,10 @@ pub(crate) fn limit_point(
         let new_steer = (l * turn + slip[0] - slip[1]).clamp(-lock, lock);
         let new_sideslip = (b * turn - slip[1]).clamp(-0.3, 0.3);
         // Radians, and metres of arm: each is worth less than a tenth of a per cent of the radius.
-        let done = (next - radius).abs() < 1e-4 * radius
-            && (new_steer - steer).abs() < 1e-3
-            && (new_sideslip - sideslip).abs() < 1e-3
-            && (new_moment - moment).abs() < 3e-3 * mass;
+        let done = (next - radius).abs() < 2e-5 * radius
+            && (new_steer - steer).abs() < 2e-4
+            && (new_sideslip - sideslip).abs() < 2e-4
+            && (new_moment - moment).abs() < 5e-4 * mass;
         radius = if (next - radius).abs() > 0.3 * radius { 0.5 * (next + radius) } else { next };
         // Later rounds are damped, so that a pair of rounds that answer each other settles in between.
         let gain = if round < 5 { 1.0 } else { 0.5 };

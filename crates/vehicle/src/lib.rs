@@ -1,10 +1,25 @@
 //! The car: file, tyres, loads, grip envelope, steady state and transient simulation.
 //!
 //! ```text
-//! car file (TOML) ──► car::Car ──► simulation::Simulation   a driver's pedals in, 1 kHz states out
-//!                            ├──► envelope::Envelope       what a lap planner may ask of the tyres
-//! [grip_ellipse] ──► envelope::GripEllipse ──► Envelope    the yardstick car
+//! car file (TOML) ─► car_file::CarFile ─┬► car::Car ─┬► simulation::Simulation  a driver's pedals in, 1 kHz states out
+//!                                       │            ├► steady                  trim, ISO 4138, limit balance
+//!                                       │            ├► ggv::GgvTable ─┐        envelope of the full car
+//!                                       │            └► check::check   │        the report of `car check`
+//!                                       └► envelope::GripEllipse ──────┴► envelope::Envelope  what lap planners ask
 //! ```
+//!
+//! | module | what it answers |
+//! |---|---|
+//! | [`car`], [`examples`] | what a car is; three invented ones |
+//! | [`tyre`] | forces of a tyre at load, camber, pressure, slip |
+//! | [`loads`] | what each wheel carries |
+//! | [`axle_grip`] | the most an axle can push in a direction |
+//! | [`envelope`], [`ggv`] | the most the car can do at each speed, with derivatives |
+//! | [`steady`] | trim, understeer gradient, balance, yaw moment |
+//! | [`single_track`] | closed forms of the linear car |
+//! | [`simulation`] | the car being driven |
+//! | [`road_roughness`] | ISO 8608 roads |
+//! | [`check`] | is this car file credible |
 //!
 //! Everything is a pure function of its arguments; no files are read here. Axes are ISO 8855 (x forward, y left,
 //! z up; left turn, left steer and yaw to the left positive), units SI, kelvin and pascal.

@@ -370,6 +370,7 @@ mod tests {
         // Equal stiffness over load at both axles: neutral.
         assert_eq!(car.speed_mark(), SpeedMark::None);
         let rate = 0.01 * car.yaw_gain_ps(20.0);
-        close(rate, 0.07755206, 2e-4);
+        close(rate, 0.07755206, 1e-6);
+        close(car.sideslip(20.0 / rate, 20.0), -0.00169623, 2e-6);
     }
 }

@@ -604,4 +604,38 @@ mod tests {
         assert!((point.accel_y_mps2 - 6.0).abs() < 0.1, "{point:?}");
         assert!(point.yaw_moment_nm.abs() < 400.0, "{point:?}");
     }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig::with_cases(60))]
+
+        /// Whatever is asked of it, a trim ends with numbers; what it calls converged adds up to the target.
+        #[test]
+        fn any_trim_ends_and_what_converged_adds_up(
+            speed in 1.0..90.0_f64, along in -30.0..20.0_f64, across in -40.0..40.0_f64, moment in -8e3..8e3_f64,
+        ) {
+            let car = gt();
+            let target = TrimTarget {
+                speed_mps: speed, accel_t_mps2: along, accel_y_mps2: across, yaw_moment_nm: moment,
+            };
+            let t = trim(&car, target, None);
+            proptest::prop_assert!(t.miss_mps2.is_finite() && t.steer_rad.is_finite() && t.loads.load_n.sum().is_finite());
+            if t.converged {
+                // Forces in the car's axes, wheel by wheel.
+                let spread = car.steering.ackermann * car.front.track_m / (2.0 * car.body.wheelbase_m) * t.steer_rad.powi(2);
+                let angle = [
+                    t.steer_rad + spread - car.front.toe_rad,
+                    t.steer_rad - spread + car.front.toe_rad,
+                    -car.rear.toe_rad,
+                    car.rear.toe_rad,
+                ];
+                let (x, y) = (t.force_x_n.to_array(), t.force_y_n.to_array());
+                let fx: f64 = (0..4).map(|i| x[i] * angle[i].cos() - y[i] * angle[i].sin()).sum();
+                let fy: f64 = (0..4).map(|i| x[i] * angle[i].sin() + y[i] * angle[i].cos()).sum();
+                let (s, c) = t.sideslip_rad.sin_cos();
+                let mass = car.mass_kg(car.fuel.mass_kg);
+                proptest::prop_assert!(((fx * c + fy * s) / mass - along).abs() < 1e-3);
+                proptest::prop_assert!(((fy * c - fx * s) / mass - across).abs() < 1e-3);
+            }
+        }
+    }
 }
