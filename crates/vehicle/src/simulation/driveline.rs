@@ -8,6 +8,10 @@ use crate::car::{Assists, Car, Differential};
 
 /// Clutch torque over the engine's greatest torque; common practice.
 const CLUTCH_RESERVE: f64 = 1.6;
+/// Engine speed of a start at full throttle over the limit, and the speed at which the clutch is home \[m/s\]; common
+/// practice.
+const START_SPEED: f64 = 0.55;
+const START_UNTIL_MPS: f64 = 9.0;
 /// Least time between two shifts of the automatic \[s\].
 const SHIFT_PAUSE_S: f64 = 0.20;
 /// How fast anti-lock gives a brake free and lets it back \[1/s\]; common practice.
@@ -246,8 +250,15 @@ impl Driveline {
             let efficiency = car.gearbox.efficiency;
             let meet = (engine_free - ratio * out_free)
                 / (dt * (1.0 / e.inertia_kgm2 + ratio * ratio * efficiency * out_yield));
-            // Pulling away and not stalling: the clutch bites as the engine rises over idle.
-            let bite = ((self.engine / e.idle_radps - 0.9) / 0.6).clamp(0.0, 1.0);
+            // Pulling away and not stalling: the clutch bites as the engine rises over idle, or, from rest with the
+            // throttle open, over a starting speed.
+            let start = if self.gear == 1 {
+                throttle * (1.0 - input.speed_mps.abs() / START_UNTIL_MPS).max(0.0)
+            } else {
+                0.0
+            };
+            let from = e.idle_radps + start * (START_SPEED * e.limit_radps - e.idle_radps).max(0.0);
+            let bite = ((self.engine / from - 0.9) / (0.6 - 0.45 * start)).clamp(0.0, 1.0);
             let capacity = self.clutch_capacity_nm * pedal_free * bite;
             let clutch_nm = meet.clamp(-capacity, capacity);
             engine_free -= clutch_nm / e.inertia_kgm2 * dt;
