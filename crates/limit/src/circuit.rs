@@ -350,7 +350,21 @@ impl Circuit {
     }
 
     pub(crate) fn sample(&self, count: usize) -> Mesh {
-        let places = self.curve.evenly(count);
+        self.sample_at(&self.curve.evenly(count))
+    }
+
+    /// Nodes at distances \[m\] that begin with 0 and grow to below the length.
+    pub(crate) fn mesh_at(&self, distances_m: &[f64]) -> Mesh {
+        self.sample_at(&self.curve.at_sorted(distances_m.iter().copied()))
+    }
+
+    fn sample_at(&self, places: &[crate::geometry::Place]) -> Mesh {
+        let count = places.len();
+        let length = self.length_m();
+        let steps_m: Vec<f64> = (0..count)
+            .map(|k| places.get(k + 1).map_or(length + places[0].s_m, |next| next.s_m) - places[k].s_m)
+            .collect();
+        let weight_m = (0..count).map(|k| 0.5 * (steps_m[(k + count - 1) % count] + steps_m[k])).collect();
         let n = self.rows.len();
         let width = |w: &[f64], p: &crate::geometry::Place| {
             w[p.segment] + p.fraction * (w[(p.segment + 1) % n] - w[p.segment])
@@ -369,7 +383,8 @@ impl Circuit {
             .collect();
         Mesh {
             length_m: self.length_m(),
-            step_m: self.length_m() / count as f64,
+            steps_m,
+            weight_m,
             s_m: places.iter().map(|p| p.s_m).collect(),
             x_m: places.iter().map(|p| p.x_m).collect(),
             y_m: places.iter().map(|p| p.y_m).collect(),
@@ -389,13 +404,15 @@ impl Circuit {
     }
 }
 
-/// A circuit at nodes equally far apart along its centre line; all arrays have one value per node.
+/// A circuit at nodes along its centre line; all arrays have one value per node.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mesh {
     /// Length of the centre line \[m\].
     pub length_m: f64,
-    /// Distance from node to node \[m\].
-    pub step_m: f64,
+    /// Distance along the centre line to the next node \[m\], from the last on to the first.
+    pub steps_m: Vec<f64>,
+    /// Distance along the centre line that a node stands for \[m\]: half of the steps before and behind.
+    pub weight_m: Vec<f64>,
     /// Distance along the centre line \[m\].
     pub s_m: Vec<f64>,
     /// Position \[m\].

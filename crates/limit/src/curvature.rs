@@ -55,8 +55,8 @@ impl Stages<NX, NZ, NG> for Problem<'_> {
         self.mesh.len()
     }
 
-    fn step(&self, _: usize) -> f64 {
-        self.mesh.step_m
+    fn step(&self, k: usize) -> f64 {
+        self.mesh.steps_m[k]
     }
 
     fn drift(&self, k: usize) -> Vector<NX> {
@@ -70,7 +70,7 @@ impl Stages<NX, NZ, NG> for Problem<'_> {
         let along = q / cos;
         let (low, high) = self.room[k];
         Values {
-            cost: COST_SCALE * self.mesh.step_m * curvature * curvature * (along + CALM),
+            cost: COST_SCALE * self.mesh.weight_m[k] * curvature * curvature * (along + CALM),
             rate: [q * sin / cos / SCALE[0], curvature * along / SCALE[1]],
             limits: [n - high, low - n],
         }
@@ -97,7 +97,7 @@ impl Stages<NX, NZ, NG> for Problem<'_> {
         let along_cc = along * (1.0 + 2.0 * tan * tan);
         let (low, high) = self.room[k];
 
-        let w = COST_SCALE * self.mesh.step_m;
+        let w = COST_SCALE * self.mesh.weight_m[k];
         let square = curvature * curvature;
         let [w0, w1] = [rate_weights[0] / SCALE[0], rate_weights[1] / SCALE[1]];
         let both = w * square + w1 * curvature;
@@ -189,12 +189,12 @@ fn line(mesh: &Mesh, iterate: &Iterate<NX, NZ, NG>, outcome: interior::Outcome) 
     CurvatureLine {
         offset_m: iterate.z.iter().map(|z| z[0] * SCALE[0]).collect(),
         angle_rad: iterate.z.iter().map(|z| z[1] * SCALE[1]).collect(),
-        step_m: (0..n).map(|k| 0.5 * mesh.step_m * (along[k] + along[(k + 1) % n])).collect(),
+        step_m: (0..n).map(|k| 0.5 * mesh.steps_m[k] * (along[k] + along[(k + 1) % n])).collect(),
         // Curvature is linear between nodes, so its square integrates to the mean of three products.
         integral_radpm: (0..n)
             .map(|k| {
                 let (a, b) = (curvature_radpm[k], curvature_radpm[(k + 1) % n]);
-                0.5 * mesh.step_m * (along[k] + along[(k + 1) % n]) * (a * a + a * b + b * b) / 3.0
+                0.5 * mesh.steps_m[k] * (along[k] + along[(k + 1) % n]) * (a * a + a * b + b * b) / 3.0
             })
             .sum(),
         curvature_radpm,

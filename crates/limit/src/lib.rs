@@ -34,6 +34,7 @@ pub mod fixed;
 pub mod geometry;
 mod interior;
 pub mod limit_lap;
+mod mesh_error;
 mod small;
 mod time;
 
@@ -43,5 +44,5 @@ pub use curvature::{CurvatureLine, minimum_curvature_line};
 pub use fixed::{FixedLineError, Line, SpeedProfile, fixed_line};
 pub use limit_lap::{
     DEFAULT_STEP_M, LimitError, LimitLap, Method, Sample, TimeSolution, WarmStart, lap_on_line,
-    lap_on_minimum_curvature, minimum_time,
+    lap_on_minimum_curvature, minimum_time, minimum_time_refined,
 };

@@ -19,6 +19,7 @@ use crate::curvature::{self, CurvatureLine};
 use crate::fixed::{FixedLineError, Line, fixed_line};
 use crate::geometry::ClosedCurve;
 use crate::interior::{self, Settings};
+use crate::mesh_error;
 use crate::time::{NG, NU, NX, NZ, Point, Problem, TimeIterate};
 
 /// Mesh step that is used when none is given \[m\].
@@ -116,6 +117,10 @@ pub struct LimitLap {
     /// ∫ curvature² along the line \[1/m\], for the minimum-curvature line.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub curvature_integral_radpm: Option<f64>,
+    /// Lap time less that on an infinitely fine mesh \[s\], for the minimum-time lap: an estimate, good to a factor of
+    /// two where it matters. Below 0 the mesh flatters.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mesh_error_s: Option<f64>,
     /// Largest violations on the certificate's drive.
     pub max_violation: Violation,
     /// The lap driven again; `None` when the drive could not hold the line (then do not trust the lap).
@@ -130,8 +135,18 @@ pub struct LimitLap {
 #[derive(Debug, Clone, PartialEq)]
 pub struct WarmStart {
     iterate: TimeIterate,
-    /// Mesh step the multipliers belong to.
-    step_m: f64,
+    /// Place of each node as share of the lap, and the share it stands for.
+    at: Vec<f64>,
+    weight: Vec<f64>,
+    /// What each interval's truncation takes off the lap time \[s\].
+    errors_s: Vec<f64>,
+}
+
+impl WarmStart {
+    fn new(mesh: &Mesh, iterate: TimeIterate, errors_s: Vec<f64>) -> Self {
+        let share = |v: &[f64]| v.iter().map(|s| s / mesh.length_m).collect();
+        Self { iterate, at: share(&mesh.s_m), weight: share(&mesh.weight_m), errors_s }
+    }
 }
 
 /// A minimum-time lap and what is needed to solve the next one quickly.
@@ -208,7 +223,7 @@ pub fn lap_on_minimum_curvature<E: Envelope + ?Sized>(
     Ok(lap.finish(circuit, envelope, &Timed::on_mesh(plan, &mesh, time_s)))
 }
 
-/// The minimum-time lap; quicker when started from an earlier solution.
+/// The minimum-time lap on an even mesh; quicker when started from an earlier solution.
 ///
 /// A solve that does not converge returns the best feasible lap found, with `converged` false and a warning.
 ///
@@ -221,9 +236,69 @@ pub fn minimum_time<E: Envelope + ?Sized>(
     warm: Option<&WarmStart>,
 ) -> Result<TimeSolution, LimitError> {
     let clock = Instant::now();
-    let mesh = circuit.mesh(step_m)?;
+    on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, clock)
+}
+
+/// The minimum-time lap on a mesh that is made finer where that matters to the lap time.
+///
+/// Solves on an even mesh, estimates what each interval's truncation error does to the lap time (its defect against an accurate
+/// integration, weighed by the multipliers), halves the intervals with the largest shares and solves again from there, until
+/// the estimated error of the lap time is at most `max_error_s` or five rounds are done.
+///
+/// # Errors
+/// As [`minimum_time`].
+pub fn minimum_time_refined<E: Envelope + ?Sized>(
+    circuit: &Circuit,
+    envelope: &E,
+    step_m: f64,
+    max_error_s: f64,
+    warm: Option<&WarmStart>,
+) -> Result<TimeSolution, LimitError> {
+    const ROUNDS: usize = 5;
+    let clock = Instant::now();
+    let mut solution = on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, clock)?;
+    let mut iterations = solution.lap.iterations;
+    for _ in 0..ROUNDS {
+        let Some(start) = &solution.warm else { break };
+        let shares: Vec<f64> = start.errors_s.iter().map(|e| e.abs()).collect();
+        if shares.iter().sum::<f64>() <= max_error_s {
+            break;
+        }
+        // An interval may keep an even share of what is allowed; a mesh never grows tenfold.
+        let allowed = max_error_s / shares.len() as f64;
+        let length = circuit.length_m();
+        let places: Vec<f64> = solution.lap.samples.iter().map(|s| s.s_m).collect();
+        let mut finer = Vec::with_capacity(2 * places.len());
+        for (k, &from) in places.iter().enumerate() {
+            let to = places.get(k + 1).copied().unwrap_or(length);
+            finer.push(from);
+            if shares[k] > allowed && to - from > 0.2 {
+                finer.push(0.5 * (from + to));
+            }
+        }
+        if finer.len() == places.len() || finer.len() as f64 > 10.0 * length / step_m {
+            break;
+        }
+        let next = on_mesh(circuit, envelope, &circuit.mesh_at(&finer), solution.warm.as_ref(), clock)?;
+        iterations += next.lap.iterations;
+        if !next.lap.converged {
+            break;
+        }
+        solution = next;
+    }
+    solution.lap.iterations = iterations;
+    Ok(solution)
+}
+
+fn on_mesh<E: Envelope + ?Sized>(
+    circuit: &Circuit,
+    envelope: &E,
+    mesh: &Mesh,
+    warm: Option<&WarmStart>,
+    clock: Instant,
+) -> Result<TimeSolution, LimitError> {
     let room = mesh.room(envelope.width_m())?;
-    let problem = Problem { mesh: &mesh, room: &room, envelope };
+    let problem = Problem { mesh, room: &room, envelope };
 
     let mut attempts = Attempts::default();
     let mut found = warm.and_then(|w| attempts.warm(&problem, w, WARM_BARRIER));
@@ -234,7 +309,7 @@ pub fn minimum_time<E: Envelope + ?Sized>(
     lap.iterations = attempts.iterations;
     let Some(iterate) = found else {
         // Best feasible lap: the quickest line at hand, driven in quasi-steady state.
-        let mut best = lap_on_minimum_curvature(circuit, envelope, step_m)?;
+        let mut best = lap_on_minimum_curvature(circuit, envelope, mesh.length_m / mesh.len() as f64)?;
         best.method = Method::Time;
         best.iterations = attempts.iterations;
         best.converged = false;
@@ -251,8 +326,10 @@ pub fn minimum_time<E: Envelope + ?Sized>(
     lap.solve_ms = clock.elapsed().as_secs_f64() * 1e3;
     lap.converged = true;
     lap.line_length_m = line_length_m;
-    let lap = lap.finish(circuit, envelope, &Timed::on_mesh(plan, &mesh, time_s));
-    Ok(TimeSolution { lap, warm: Some(WarmStart { iterate, step_m: mesh.step_m }) })
+    let errors_s = mesh_error::interval_errors_s(circuit, &problem, &iterate);
+    lap.mesh_error_s = Some(-errors_s.iter().sum::<f64>());
+    let lap = lap.finish(circuit, envelope, &Timed::on_mesh(plan, mesh, time_s));
+    Ok(TimeSolution { lap, warm: Some(WarmStart::new(mesh, iterate, errors_s)) })
 }
 
 /// Solves tried so far.
@@ -334,12 +411,20 @@ fn first_guess<E: Envelope + ?Sized>(
 /// An earlier solution on another mesh or for another car, moved to where every product of slack and multiplier is
 /// the barrier at least.
 fn transfer<E: Envelope + ?Sized>(problem: &Problem<'_, E>, warm: &WarmStart, barrier: f64) -> TimeIterate {
-    let (n, m) = (problem.mesh.len(), warm.iterate.z.len());
-    let share = problem.mesh.step_m / warm.step_m;
-    let between = |k: usize, shift: f64| {
-        let at = ((k as f64 + shift) * m as f64 / n as f64 - shift).rem_euclid(m as f64);
-        let low = (at as usize).min(m - 1);
-        (low, (low + 1) % m, at - low as f64)
+    let (mesh, n, m) = (problem.mesh, problem.mesh.len(), warm.iterate.z.len());
+    // Nodes of the earlier solution around a place, by a pointer that only moves on. Collocation multipliers belong to
+    // the middle of an interval.
+    let middle = |k: usize| {
+        let end = if k + 1 < m { warm.at[k + 1] } else { warm.at[0] + 1.0 };
+        0.5 * (warm.at[k] + end)
+    };
+    let middles: Vec<f64> = (0..m).map(middle).collect();
+    let around = |places: &[f64], at: f64| {
+        let high = places.partition_point(|p| *p <= at);
+        let (low, high) = ((high + m - 1) % m, high % m);
+        let span = (places[high] - places[low]).rem_euclid(1.0);
+        let into = (at - places[low]).rem_euclid(1.0);
+        (low, high, if span > 0.0 { (into / span).min(1.0) } else { 0.0 })
     };
     let mut out = TimeIterate {
         z: Vec::with_capacity(n),
@@ -350,14 +435,17 @@ fn transfer<E: Envelope + ?Sized>(problem: &Problem<'_, E>, warm: &WarmStart, ba
     };
     let it = &warm.iterate;
     for k in 0..n {
-        let (a, b, t) = between(k, 0.0);
+        let here = mesh.s_m[k] / mesh.length_m;
+        let (a, b, t) = around(&warm.at, here);
+        let share =
+            mesh.weight_m[k] / mesh.length_m / (warm.weight[a] + t * (warm.weight[b] - warm.weight[a]));
         out.z.push(std::array::from_fn(|j| it.z[a][j] + t * (it.z[b][j] - it.z[a][j])));
         let limits = interior::Stages::values(problem, k, &out.z[k]).limits;
         let mut slack = [0.0; NG];
         let mut dual = [0.0; NG];
         for j in 0..NG {
             let s = (-limits[j]).max(1e-8);
-            // Multipliers are per node, so they shrink with the step.
+            // Multipliers are per node, so they go with what the node stands for.
             let y = share * (it.dual[a][j] + t * (it.dual[b][j] - it.dual[a][j]));
             // Both grow alike until their product is the barrier: the nearest such pair for small moves.
             let grow = 0.5 * (((s - y) * (s - y) + 4.0 * barrier).sqrt() - (s + y));
@@ -365,8 +453,7 @@ fn transfer<E: Envelope + ?Sized>(problem: &Problem<'_, E>, warm: &WarmStart, ba
         }
         out.slack.push(slack);
         out.dual.push(dual);
-        // Collocation multipliers belong to the middle of an interval.
-        let (a, b, t) = between(k, 0.5);
+        let (a, b, t) = around(&middles, here + 0.5 * mesh.steps_m[k] / mesh.length_m);
         out.lambda.push(std::array::from_fn(|j| it.lambda[a][j] + t * (it.lambda[b][j] - it.lambda[a][j])));
     }
     out
@@ -384,8 +471,8 @@ fn plan_of<E: Envelope + ?Sized>(problem: &Problem<'_, E>, iterate: &TimeIterate
     for k in 0..n {
         let next = (k + 1) % n;
         time_s.push(clock);
-        clock += 0.5 * mesh.step_m * (along[k] / points[k].speed + along[next] / points[next].speed);
-        length += 0.5 * mesh.step_m * (along[k] + along[next]);
+        clock += 0.5 * mesh.steps_m[k] * (along[k] / points[k].speed + along[next] / points[next].speed);
+        length += 0.5 * mesh.steps_m[k] * (along[k] + along[next]);
     }
     time_s.push(clock);
     let plan = Plan {
@@ -471,6 +558,7 @@ impl LimitLap {
             line_length_m: f64::NAN,
             nodes: 0,
             curvature_integral_radpm: None,
+            mesh_error_s: None,
             max_violation: Violation::default(),
             certificate: None,
             warnings: circuit.mends().iter().map(ToString::to_string).collect(),

@@ -83,8 +83,8 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
     }
 
     #[inline]
-    fn step(&self, _: usize) -> f64 {
-        self.mesh.step_m
+    fn step(&self, k: usize) -> f64 {
+        self.mesh.steps_m[k]
     }
 
     #[inline]
@@ -101,7 +101,7 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
         let drag = self.envelope.drag(p.speed).value;
         let calm = z[3] * z[3] + z[4] * z[4];
         Values {
-            cost: COST_SCALE * (self.mesh.step_m * tau + CALM * calm),
+            cost: COST_SCALE * (self.mesh.weight_m[k] * tau + CALM * calm),
             rate: [
                 q * sin / cos / SCALE[0],
                 p.a_y / p.speed * tau / SCALE[1],
@@ -145,7 +145,7 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
         let s_c = sigma * tan;
         let s_v = -2.0 * sigma * inv_v;
 
-        let weight = COST_SCALE * self.mesh.step_m;
+        let weight = COST_SCALE * self.mesh.weight_m[k];
         let [w0, w1, w2] =
             [rate_weights[0] / SCALE[0], rate_weights[1] / SCALE[1], rate_weights[2] / SCALE[2]];
         let [_, _, y_usage, y1, y2] = *limit_weights;

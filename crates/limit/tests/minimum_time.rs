@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 use std::io::Write;
 use std::path::Path;
 
-use limit::{Circuit, LimitLap, lap_on_line, lap_on_minimum_curvature, minimum_time};
+use limit::{Circuit, LimitLap, lap_on_line, lap_on_minimum_curvature, minimum_time, minimum_time_refined};
 use proptest::prelude::*;
 use vehicle::envelope::{AtSpeed, Envelope, GripEllipse, Usage};
 
@@ -164,6 +164,48 @@ fn the_certificate_confirms_time_borders_and_grip() {
         );
         // Node by node the plan itself keeps to both.
         assert!(lap.samples.iter().all(|s| s.grip_share < 1.0 + 1e-4));
+    }
+}
+
+#[test]
+fn a_mesh_refined_where_it_matters_comes_closer_with_fewer_nodes() {
+    // Truth: 0.4 m steps. Coarse start, so that the mesh error shows.
+    let circuit = in_tree("quarrin_quay");
+    let truth = quickest(&circuit, &CAR, 0.4).lap_time_s;
+    let coarse = quickest(&circuit, &CAR, 6.0);
+    let refined = minimum_time_refined(&circuit, &CAR, 6.0, 0.02, None).unwrap().lap;
+    assert!(refined.converged);
+    assert!(refined.mesh_error_s.unwrap().abs() <= 0.02);
+    let (before, after) = ((coarse.lap_time_s - truth).abs(), (refined.lap_time_s - truth).abs());
+    assert!(after < 0.01 && after < 0.3 * before, "{before} {after}");
+    let even = quickest(&circuit, &CAR, circuit.length_m() / refined.nodes as f64);
+    assert!(refined.certificate.unwrap().off_plan_m < 1.2 * even.certificate.unwrap().off_plan_m);
+    // The nodes are uneven, and all still in order.
+    let steps: Vec<f64> = refined.samples.windows(2).map(|w| w[1].s_m - w[0].s_m).collect();
+    let (least, most) =
+        (steps.iter().copied().fold(9.0, f64::min), steps.iter().copied().fold(0.0, f64::max));
+    assert!(least > 0.0 && most > 1.9 * least);
+    // And it serves as a start for an even mesh.
+    let warm = minimum_time_refined(&circuit, &CAR, 6.0, 0.02, None).unwrap().warm;
+    let next = minimum_time(&circuit, &CAR, 3.0, warm.as_ref()).unwrap().lap;
+    assert!((next.lap_time_s - quickest(&circuit, &CAR, 3.0).lap_time_s).abs() < 1e-4);
+}
+
+#[test]
+fn the_mesh_error_is_estimated_to_its_size() {
+    // Against a fine mesh: the same sign where it is worth a hundredth, and within a factor of three.
+    for name in ["vellmoor", "quarrin_quay", "knotfield"] {
+        let circuit = in_tree(name);
+        let truth = quickest(&circuit, &CAR, 0.5).lap_time_s;
+        for step_m in [3.0, 6.0] {
+            let lap = quickest(&circuit, &CAR, step_m);
+            let (estimate, real) = (lap.mesh_error_s.unwrap(), lap.lap_time_s - truth);
+            let near = (estimate - real).abs() < 0.01;
+            assert!(
+                near || (estimate / real > 0.3 && estimate / real < 3.0),
+                "{name} {step_m}: {estimate} {real}"
+            );
+        }
     }
 }
 
