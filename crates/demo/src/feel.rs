@@ -63,6 +63,9 @@ pub(crate) struct Feel {
     limit_radps: f64,
     ratios: Vec<f64>,
     efficiency: f64,
+    /// Spin inertia of all four wheels, and of the engine.
+    wheels_kgm2: f64,
+    engine_kgm2: f64,
 }
 
 fn tyre(axle: &Axle, side: Side, load_n: f64) -> LoadedTyre {
@@ -121,6 +124,8 @@ impl Feel {
             limit_radps: car.engine.limit_radps,
             ratios: car.gearbox.ratios.iter().map(|r| r * car.gearbox.final_drive).collect(),
             efficiency: car.gearbox.efficiency,
+            wheels_kgm2: 2.0 * (car.front.wheel_inertia_kgm2 + car.rear.wheel_inertia_kgm2),
+            engine_kgm2: car.engine.inertia_kgm2,
         }
     }
 
@@ -182,11 +187,77 @@ impl Feel {
         let above = self.max_torque.partition_point(|p| p.0 < w).clamp(1, self.max_torque.len() - 1);
         let (a, b) = (self.max_torque[above - 1], self.max_torque[above]);
         let torque = a.1 + (b.1 - a.1) * ((w - a.0) / (b.0 - a.0)).clamp(0.0, 1.0);
-        torque * self.efficiency * self.gear_ratio(gear) / self.radius_m / self.mass_kg
+        // What spins has to be sped up as well: wheels, and the engine through the gears.
+        let spinning_kg =
+            (self.wheels_kgm2 + self.engine_kgm2 * self.gear_ratio(gear).powi(2)) / self.radius_m.powi(2);
+        torque * self.efficiency * self.gear_ratio(gear) / self.radius_m / (self.mass_kg + spinning_kg)
     }
 
     /// Brake pedal \[0..1\] for a deceleration by the brakes \[m/s²\].
     pub(crate) fn brake(&self, decel_mps2: f64) -> f64 {
         (decel_mps2 / self.full_brake_mps2).clamp(0.0, 1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use vehicle::simulation::{Controls, GearRequest, Road, Simulation, SimulationOptions, State};
+
+    fn car() -> Car {
+        Car::from_toml_str(include_str!("../cars/cup.toml")).unwrap()
+    }
+
+    /// Drives from 30 m/s for some seconds with what `controls` says, tyres warm.
+    fn drive(seconds: f64, mut controls: impl FnMut(&State) -> Controls) -> (State, State) {
+        let options = SimulationOptions {
+            roughness_m3: 0.0,
+            tyre_temp_k: Some(358.0),
+            disc_temp_k: Some(600.0),
+            fuel_kg: Some(40.0),
+            ..SimulationOptions::default()
+        };
+        let mut simulation = Simulation::new(&car(), options).unwrap();
+        simulation.place(0.0, 0.0, 0.0, 30.0);
+        let begin = simulation.state();
+        for _ in 0..(seconds * 1000.0) as usize {
+            let controls = controls(&simulation.state());
+            simulation.step(&controls, &Road::default());
+        }
+        (begin, simulation.state())
+    }
+
+    /// The driver's idea of steering against the car itself. The idea knows no camber and no differential that resists
+    /// turning; what it misses is left to the yaw-rate feedback.
+    #[test]
+    fn steering_for_a_lateral_acceleration_brings_it() {
+        let feel = Feel::new(&car(), 40.0);
+        for wanted in [-9.0, 3.0, 6.0, 11.0] {
+            let (_, end) = drive(4.0, |state| Controls {
+                steering_wheel_angle_rad: feel.steer(30.0, wanted) * feel.ratio,
+                throttle: (0.25 + 0.5 * (30.0 - state.speed_mps)).clamp(0.0, 1.0),
+                gear: GearRequest::Gear(3),
+                ..Controls::default()
+            });
+            let got = end.yaw_rate_radps * end.speed_mps;
+            assert!(
+                (got - wanted).abs() < 0.6 + 0.15 * wanted.abs(),
+                "wanted {wanted}, got {got} at {} m/s",
+                end.speed_mps
+            );
+        }
+    }
+
+    #[test]
+    fn pedals_bring_the_acceleration_that_is_asked_for() {
+        let feel = Feel::new(&car(), 40.0);
+        let rate = |(begin, end): (State, State)| (end.speed_mps - begin.speed_mps) / end.time_s;
+        let gear = GearRequest::Gear(3);
+        let full = rate(drive(1.0, |_| Controls { throttle: 1.0, gear, ..Controls::default() }));
+        let expected = feel.full_drive(32.0, 3) - feel.resistance(32.0);
+        assert!((full / expected - 1.0).abs() < 0.12, "{full} against {expected}");
+        let braked = rate(drive(0.8, |_| Controls { brake: feel.brake(8.0), gear, ..Controls::default() }));
+        let expected = -8.0 - feel.resistance(27.0) - feel.engine_brake(27.0, 3);
+        assert!((braked / expected - 1.0).abs() < 0.12, "{braked} against {expected}");
     }
 }

@@ -2,7 +2,9 @@
 //!
 //! The speed plan is quasi-steady-state: the highest speed that lateral grip allows, a backward pass with what is left
 //! for braking, a forward pass with what is left for driving, each scaled by the share of the grip that this driver
-//! uses. Faults are limits and shifts of these passes, so that a plan stays drivable whatever is planted.
+//! uses. These passes are not the ones of [`limit::fixed_line`], which finds the fastest periodic lap and knows no
+//! driver: here a lap begins at the speed at which the car crosses the line, and faults are limits and shifts of
+//! the passes, so that a plan stays drivable whatever is planted. A test holds the level against that lap.
 
 use crate::faults::DriverFault;
 use crate::layout::Bend;
