@@ -93,7 +93,8 @@ pub(crate) fn limit_point(
     let [mut steer, mut sideslip, mut moment] = near.map_or([0.0; 3], |p| p.attitude);
     let mut by_axle = [f64::INFINITY; 2];
     let mut loads: Option<Loads> = None;
-    for round in 0..16 {
+    let mut last: Option<(f64, f64)> = None;
+    for round in 0..24 {
         // Demands of a unit acceleration, in the car's axes.
         let (sin_p, cos_p) = (theta_rad + sideslip).sin_cos();
         let (along, across) = (mass * cos_p, mass * sin_p);
@@ -163,7 +164,17 @@ pub(crate) fn limit_point(
             && (new_steer - steer).abs() < 2e-4
             && (new_sideslip - sideslip).abs() < 2e-4
             && (new_moment - moment).abs() < 5e-4 * mass;
-        radius = if (next - radius).abs() > 0.3 * radius { 0.5 * (next + radius) } else { next };
+        // More acceleration takes load off one axle and so lowers what it allows: a root of `next − radius`, which
+        // falls with the radius, by secants. Plain repetition would swing where an axle is nearly empty.
+        let surplus = next - radius;
+        let slope = match last {
+            Some((r, s)) if (radius - r).abs() > 1e-9 * radius => {
+                ((surplus - s) / (radius - r)).clamp(-8.0, -0.6)
+            }
+            _ => -1.2,
+        };
+        last = Some((radius, surplus));
+        radius += (-surplus / slope).clamp(-0.3 * radius, 0.3 * radius);
         // Later rounds are damped, so that a pair of rounds that answer each other settles in between.
         let gain = if round < 5 { 1.0 } else { 0.5 };
         steer += gain * (new_steer - steer);
@@ -587,8 +598,7 @@ mod tests {
     }
 
     #[test]
-    fn the_surface_passes_through_the_points_and_follows_between_them() {
-        let car = Car::from_toml_str(crate::examples::GT).unwrap();
+    fn the_surface_passes_through_the_points() {
         let table = table();
         for (i, v) in table.speeds_mps().enumerate().step_by(7) {
             for (j, theta) in table.directions_rad().enumerate().step_by(5) {
@@ -597,13 +607,33 @@ mod tests {
                 assert!((u - 1.0).abs() < 1e-9, "{u} at V {v}, θ {theta}");
             }
         }
-        let mut worst = 0.0_f64;
-        for (v, theta) in [(17.3, 0.4), (33.9, 1.2), (52.2, 1.83), (61.7, 2.5), (25.0, 3.02), (71.0, 1.61)] {
-            let exact = limit_point(&car, v, theta, None).radius_mps2;
-            let u = table.usage(v, exact * theta.cos(), exact * theta.sin()).value;
-            worst = worst.max((u.sqrt() - 1.0).abs());
+    }
+
+    /// Between the points, solved from nothing instead of from a neighbour: most within 3e-4, where the limiting axle
+    /// changes (a kink) within 2 %.
+    #[test]
+    fn between_the_points_the_table_follows_the_car() {
+        for (name, text) in crate::examples::ALL {
+            let car = Car::from_toml_str(text).unwrap();
+            let table = GgvTable::new(&car, &GgvOptions::default());
+            let mut off: Vec<f64> = (0..300)
+                .map(|k| {
+                    let k = f64::from(k);
+                    let v = 2.0 + 70.0 * (0.618_034 * k).fract();
+                    let theta = std::f64::consts::PI * (0.324_718 * k).fract();
+                    let exact = limit_point(&car, v, theta, None).radius_mps2;
+                    let u = table.usage(v, exact * theta.cos(), exact * theta.sin()).value;
+                    (u.sqrt() - 1.0).abs()
+                })
+                .collect();
+            off.sort_by(f64::total_cmp);
+            assert!(
+                off[299] < 0.02 && off[200] < 3e-4,
+                "{name}: worst {}, two thirds {}",
+                off[299],
+                off[200]
+            );
         }
-        assert!(worst < 0.01, "worst share off by {worst}");
     }
 
     #[test]

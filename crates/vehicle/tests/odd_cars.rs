@@ -41,7 +41,7 @@ fn bent(which: usize, factors: &[f64], kind: usize) -> Option<Car> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(40))]
+    #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn any_valid_car_gets_finite_answers(
@@ -62,7 +62,8 @@ proptest! {
         }
         let report = check(&car);
         prop_assert!(report.top_speed_mps.is_finite() && report.wheel_loads_n.sum() > 0.0);
-        prop_assert!(report.max_lateral_g.iter().all(|p| p.g.is_finite() && p.g > 0.0));
+        // 0 where the driven wheels cannot even make up for the drag.
+        prop_assert!(report.max_lateral_g.iter().all(|p| p.g.is_finite() && p.g >= 0.0));
         prop_assert!(report.understeer_gradient_deg_per_g.is_none_or(f64::is_finite));
 
         let mut simulation = Simulation::new(&car, SimulationOptions::default()).expect("a valid car");
