@@ -88,6 +88,23 @@ impl Drive {
         Self { power_m2ps3, drag_per_m }
     }
 
+    /// Seconds on the straight per `u = v²` at its begin \[s per m²/s²\], to first order; not positive.
+    pub(crate) fn price_spm(self, pair: &Pair<'_>, from_m: f64, to_m: f64) -> f64 {
+        let (mut seconds, mut left) = (0.0, 1.0_f64);
+        let mut before: Option<(f64, f64, f64)> = None;
+        for s_m in pair.places(from_m, to_m) {
+            let cube = pair.speed_at(s_m).map(|v| v * v).mean().powf(1.5);
+            let fade_per_m = self.power_m2ps3 / cube + 2.0 * self.drag_per_m;
+            if let Some((at_m, faded, slope)) = before {
+                let step_m = s_m - at_m;
+                left *= (-0.5 * (faded + fade_per_m) * step_m).exp();
+                seconds -= 0.5 * (slope + left / (2.0 * cube)) * step_m;
+            }
+            before = Some((s_m, fade_per_m, left / (2.0 * cube)));
+        }
+        seconds
+    }
+
     /// Seconds and end speed that were settled at `from_m` for the straight that ends at `to_m`.
     pub(crate) fn carried(self, pair: &Pair<'_>, from_m: f64, to_m: f64) -> Carried {
         let mut carried = Carried::default();

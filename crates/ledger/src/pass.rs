@@ -10,6 +10,10 @@ pub(crate) const PEDAL_USED: f64 = 0.05;
 /// Throttle from this share on pulls: the pick-up of the phases, so that evidence and cuts mean the same place. Common
 /// practice, no source.
 const THROTTLE_PULLS: f64 = 0.10;
+/// A throttle let go again sooner than this \[s\] only matched the engine to a gear. Common practice, no source.
+const BLIP_S: f64 = 0.3;
+/// Share of the peak from which the brake is being released. Common practice, no source.
+const NEAR_PEAK: f64 = 0.9;
 /// Throttle above this share is full throttle. Common practice, no source.
 pub(crate) const FULL_THROTTLE: f64 = 0.95;
 
@@ -20,6 +24,12 @@ pub(crate) struct Pass {
     pub(crate) brake_onset_m: Option<f64>,
     /// Brake last in use.
     pub(crate) brake_release_m: Option<f64>,
+    /// Where the brake was last near its peak (90 %): the release begins.
+    pub(crate) release_start_m: Option<f64>,
+    /// Distance between release and pick-up with neither pedal in use \[m\]; needs both pedals.
+    pub(crate) rolling_m: Option<f64>,
+    /// Lowest throttle on the way in, 0..1.
+    pub(crate) least_throttle: Option<f64>,
     /// Begin of steering into the corner.
     pub(crate) turn_in_m: Option<f64>,
     pub(crate) minimum_speed_mps: f64,
@@ -58,14 +68,31 @@ impl Pass {
             throttle.and_then(|t| lowest(t, inside).filter(|&i| t[i] < FULL_THROTTLE).map(|i| (t, i)));
         let pickup = lifted.and_then(|(t, lowest)| {
             let from = brake.map_or(lowest, |(_, release)| lap.s_m.partition_point(|&s| s < release));
-            pickup_m(&lap.s_m, t, whole.start, from, nodes(from_m, next_m).end)
+            pickup_m(lap, t, whole.start, from, nodes(from_m, next_m).end)
         });
         let full = pickup.zip(throttle).and_then(|(pickup_m, t)| {
             let after = nodes(pickup_m, next_m);
             rise(&lap.s_m, t, after.start.saturating_sub(1)..after.end, FULL_THROTTLE)
         });
         let offset = at(&lap.s_m, &lap.offset_m, corner.apex_m);
+        let release_start_m = column(Channel::Brake).zip(brake).map(|(b, (onset_m, release_m))| {
+            let braking = nodes(onset_m, release_m);
+            let peak = braking.clone().map(|i| b[i]).fold(0.0, f64::max);
+            let near = braking.rev().find(|&i| b[i] >= NEAR_PEAK * peak);
+            near.map_or(onset_m, |i| lap.s_m[i])
+        });
+        let rolling_m = column(Channel::Brake).zip(throttle).zip(brake.zip(pickup)).map(
+            |((b, t), ((_, release_m), pickup_m))| {
+                let off = |&i: &usize| b[i] < PEDAL_USED && t[i] < PEDAL_USED;
+                let between = nodes(release_m, pickup_m.max(release_m));
+                let pieces = between.filter(off).filter(|&i| i + 1 < lap.s_m.len());
+                pieces.map(|i| lap.s_m[i + 1] - lap.s_m[i]).sum::<f64>()
+            },
+        );
         Self {
+            release_start_m,
+            rolling_m,
+            least_throttle: lifted.map(|(t, i)| t[i]),
             brake_onset_m: brake.map(|b| b.0),
             brake_release_m: brake.map(|b| b.1),
             turn_in_m: column(Channel::SteeringWheelAngle).map(|_| phases.entry_m),
@@ -92,15 +119,15 @@ fn in_use(s_m: &[f64], pedal: &[f64], range: Range<usize>) -> Option<(f64, f64)>
     Some((onset, release))
 }
 
-/// Where the throttle comes into use around node `from`: the rise that leads to it when it pulls there already (feet
-/// overlap), else the first rise after it.
-fn pickup_m(s_m: &[f64], throttle: &[f64], first: usize, from: usize, end: usize) -> Option<f64> {
+/// Where the throttle comes into use for good around node `from`: the rise that leads to it when it pulls there already
+/// (feet overlap), else the first rise after it. A blip for a lower gear is let go again within [`BLIP_S`].
+fn pickup_m(lap: &LapTrace, throttle: &[f64], first: usize, from: usize, end: usize) -> Option<f64> {
+    let (s_m, time_s) = (&lap.s_m, &lap.time_s);
     let pulls = |i: &usize| throttle[*i] >= THROTTLE_PULLS;
-    if from < end && pulls(&from) {
-        let closed = (first..from).rev().find(|i| !pulls(i));
-        return Some(closed.map_or(s_m[from], |i| crossing(s_m, throttle, i, THROTTLE_PULLS)));
-    }
-    rise(s_m, throttle, from..end, THROTTLE_PULLS)
+    let lasts = |i: &usize| (*i..end).take_while(|&j| time_s[j] < time_s[*i] + BLIP_S).all(|j| pulls(&j));
+    let pulling = (from..end).find(|i| pulls(i) && lasts(i))?;
+    let closed = (first..pulling).rev().find(|i| !pulls(i));
+    Some(closed.map_or(s_m[pulling], |i| crossing(s_m, throttle, i, THROTTLE_PULLS)))
 }
 
 /// First place in the range of nodes where the value rises to `level`; its begin when it is there already.

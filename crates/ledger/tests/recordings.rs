@@ -201,7 +201,7 @@ fn coasting_and_an_early_release_stand_out_in_uneven_samples() {
     assert_near_planted(&found, &circuit, [&clean, &driver], &truth);
     for ledger in &ledgers {
         let entry =
-            |corner| ledger.entries.iter().find(|e| e.corner == corner && e.phase == Phase::Entry).unwrap();
+            |corner| ledger.phases.iter().find(|e| e.corner == corner && e.phase == Phase::Entry).unwrap();
         for corner in ["T5", "T8"] {
             let sentence = &entry(corner).sentence;
             assert!(
@@ -224,7 +224,7 @@ fn every_pair_of_laps_balances_and_turns_round() {
             let (one, other) = (draw(&circuit, a, b), draw(&circuit, b, a));
             assert!((one.gap_s - (lap_time_s(a) - lap_time_s(b))).abs() < 1e-9);
             assert!((one.entries.iter().map(|e| e.seconds).sum::<f64>() - one.gap_s).abs() < 1e-9);
-            for (x, y) in one.entries.iter().zip(&other.entries) {
+            for (x, y) in one.phases.iter().zip(&other.phases) {
                 assert_eq!((x.seconds, x.from_m, x.to_m), (-y.seconds, y.from_m, y.to_m));
             }
         }
@@ -260,7 +260,7 @@ fn the_same_drives_at_half_the_rate_agree_entry_by_entry() {
             for j in 0..i {
                 let fine = draw(&circuit, &at_100_hz[i], &at_100_hz[j]);
                 let coarse = draw(&circuit, &at_50_hz[i], &at_50_hz[j]);
-                for (f, c) in fine.entries.iter().zip(&coarse.entries) {
+                for (f, c) in fine.phases.iter().zip(&coarse.phases) {
                     let off_s = c.seconds - f.seconds;
                     assert!(
                         off_s.abs() < 0.005,
@@ -302,7 +302,7 @@ fn evidence_agrees_with_what_was_driven() {
                 .min_by(|a, b| (a.apex_m - apex_m).abs().total_cmp(&(b.apex_m - apex_m).abs()));
             let name = &nearest.unwrap().name;
             let told = |pick: &dyn Fn(&ledger::Evidence) -> Option<ledger::Reading>| {
-                ledger.entries.iter().filter(|e| e.corner == *name).find_map(|e| pick(&e.evidence)?.lap)
+                ledger.phases.iter().filter(|e| e.corner == *name).find_map(|e| pick(&e.evidence)?.lap)
             };
             let mut check = |what: &str, told: Option<f64>, tolerance: f64| {
                 let (Some(told), Some(truth)) = (told, driven[what].as_f64()) else { return };
@@ -324,7 +324,7 @@ fn evidence_agrees_with_what_was_driven() {
     let sentences: Vec<_> = driver.iter().map(|l| draw(&circuit, l, best(&clean))).collect();
     let says = |corner: &str, phase: Phase, part: &str| {
         let of = |l: &Ledger| {
-            l.entries.iter().any(|e| e.corner == corner && e.phase == phase && e.sentence.contains(part))
+            l.phases.iter().any(|e| e.corner == corner && e.phase == phase && e.sentence.contains(part))
         };
         sentences.iter().all(of)
     };
