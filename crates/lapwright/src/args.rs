@@ -46,7 +46,7 @@ pub(crate) struct Json {
 
 #[derive(Debug, Args)]
 pub(crate) struct Import {
-    /// Recordings to read: CSV or Parquet
+    /// Recordings to read: CSV (also packed with gzip or Zstandard), Parquet or ASAM MDF 4, told apart by content
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
     /// TOML file that says which column is which channel (docs/map-file.md)
@@ -61,6 +61,9 @@ pub(crate) struct Import {
     /// Which circuit; found by its shape when left out
     #[arg(long)]
     pub(crate) circuit: Option<String>,
+    /// Samples per second, for recordings without a time column
+    #[arg(long, value_name = "HZ")]
+    pub(crate) rate: Option<f64>,
     /// Start line, for recordings without lap numbers: a point on it [m] and the heading of the drive across it
     /// [deg, anticlockwise from x]
     #[arg(long, value_name = "X,Y,HEADING", allow_hyphen_values = true)]

@@ -74,8 +74,11 @@ fn text(text: &str) -> Result<()> {
 
 fn import(a: &Import) -> Result<()> {
     let workshop = Workshop::create_or_open(&folder(&a.place, "library")?)?;
+    let map = a.map.as_deref().map(workshop::read_map).transpose()?.unwrap_or_default();
     let options = ImportOptions {
-        map: a.map.as_deref().map(workshop::read_map).transpose()?.unwrap_or_default(),
+        map: map
+            .with_rate_hz(a.rate)
+            .map_err(|source| WorkshopError::Map { file: "--rate".to_owned(), source })?,
         driver: a.driver.clone(),
         car: a.car.clone(),
         circuit: a.circuit.clone(),

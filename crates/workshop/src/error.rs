@@ -109,7 +109,7 @@ pub enum WorkshopError {
     },
     /// Nothing to compare with.
     #[error(
-        "there is no other valid timed lap of {what} in the library to measure {lap} against; import one, or name a lap with --against"
+        "there is no other valid timed lap of {what} in the library to measure {lap} against; import one, or name the lap to measure against"
     )]
     NoReference {
         /// The lap.

@@ -60,7 +60,9 @@ impl Workshop {
     /// # Errors
     /// [`WorkshopError::Library`] when the catalogue cannot be read.
     pub fn library(&self) -> Result<LibraryAnswer, WorkshopError> {
-        Ok(LibraryAnswer { name: self.library.name(), recordings: self.library.recordings()? })
+        let mut recordings = self.library.recordings()?;
+        recordings.sort_by_key(|r| std::cmp::Reverse(r.recorded_at.unwrap_or(r.imported_at)));
+        Ok(LibraryAnswer { name: self.library.name(), recordings })
     }
 
     /// All laps, or those of one recording.

@@ -12,6 +12,7 @@ pub(crate) fn lapwright(dir: &Path) -> Command {
 }
 
 /// Output of a call that must succeed.
+#[allow(dead_code, reason = "not every test needs it")]
 pub(crate) fn run(command: &mut Command) -> String {
     let out = command.output().expect("the program starts");
     let stderr = String::from_utf8_lossy(&out.stderr);
