@@ -129,6 +129,10 @@ impl Stages<NX, NZ, NG> for Problem<'_> {
         }
     }
 
+    fn calm(&self) -> Vector<NZ> {
+        [0.0; NZ]
+    }
+
     fn longest_step(&self, _: usize, z: &Vector<NZ>, dz: &Vector<NZ>) -> f64 {
         angle_step(z[1] * SCALE[1], dz[1] * SCALE[1])
     }

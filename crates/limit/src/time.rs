@@ -28,10 +28,9 @@ pub(crate) const SCALE: [f64; NZ] = [1.0, 0.1, 10.0, 10.0, 10.0];
 pub(crate) const COST_SCALE: f64 = 100.0;
 /// Acceleration \[m/s²\] that the drive limits are measured by.
 const DRIVE_SCALE: f64 = 10.0;
-/// Weight \[s\] per node of the squared accelerations in units of 10 m/s²: keeps neighbouring controls from
-/// alternating where nothing else decides (the trapezoid sees their mean only). It adds less than a
-/// millisecond to the cost of a lap, of which the line gives away only the square.
-const CALM: f64 = 1e-7;
+/// Weight \[s\] of the squared differences of neighbouring accelerations, in units of 10 m/s²: keeps controls from
+/// alternating. Some 1e-4 s of the lap time goes for it at most, and it is not counted in.
+const CALM_S: f64 = 3e-6;
 /// Value of an inequality that never binds.
 const NEVER: f64 = -1.0;
 
@@ -99,9 +98,8 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
         let tau = q / (p.speed * cos);
         let usage = self.envelope.usage(p.speed, p.a_t, p.a_y).value;
         let drag = self.envelope.drag(p.speed).value;
-        let calm = z[3] * z[3] + z[4] * z[4];
         Values {
-            cost: COST_SCALE * (self.mesh.weight_m[k] * tau + CALM * calm),
+            cost: COST_SCALE * self.mesh.weight_m[k] * tau,
             rate: [
                 q * sin / cos / SCALE[0],
                 p.a_y / p.speed * tau / SCALE[1],
@@ -164,9 +162,8 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
             - (y1 * bend(&drive[0]) + y2 * bend(&drive[1])) / DRIVE_SCALE;
         let (n_t, c_t, v_t) = (w2 * t_n, w2 * t_c, w2 * t_v + y_usage * u[0][1]);
         let (n_y, c_y, v_y) = (w1 * s_n, w1 * s_c, w1 * s_v + y_usage * u[0][2]);
-        let calm = 2.0 * COST_SCALE * CALM / (SCALE[3] * SCALE[4]);
         let (u_tt, u_ty, u_yy) = convex(u[1][1], u[1][2], u[2][2]);
-        let (tt, ty, yy) = (y_usage * u_tt + calm, y_usage * u_ty, y_usage * u_yy + calm);
+        let (tt, ty, yy) = (y_usage * u_tt, y_usage * u_ty, y_usage * u_yy);
         let raw = [
             [0.0, nc, nv, n_t, n_y],
             [nc, cc, cv, c_t, c_y],
@@ -182,20 +179,13 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
                 [0.0; NZ]
             }
         };
-        let squares = z[3] * z[3] + z[4] * z[4];
         Derivatives {
             values: Values {
-                cost: weight * tau + COST_SCALE * CALM * squares,
+                cost: weight * tau,
                 rate: [q * tan / SCALE[0], p.a_y * sigma / SCALE[1], a_x * tau / SCALE[2]],
                 limits: self.limits(k, &p, usage.value, &drive),
             },
-            cost: [
-                weight * t_n * SCALE[0],
-                weight * t_c * SCALE[1],
-                weight * t_v * SCALE[2],
-                2.0 * COST_SCALE * CALM * z[3],
-                2.0 * COST_SCALE * CALM * z[4],
-            ],
+            cost: [weight * t_n * SCALE[0], weight * t_c * SCALE[1], weight * t_v * SCALE[2], 0.0, 0.0],
             rate: [
                 [-kappa * tan, q * sec2 * SCALE[1] / SCALE[0], 0.0, 0.0, 0.0],
                 [
@@ -222,6 +212,11 @@ impl<E: Envelope + ?Sized> Stages<NX, NZ, NG> for Problem<'_, E> {
             ],
             hessian: std::array::from_fn(|i| std::array::from_fn(|j| raw[i][j] * SCALE[i] * SCALE[j])),
         }
+    }
+
+    fn calm(&self) -> Vector<NZ> {
+        let weight = 2.0 * COST_SCALE * CALM_S;
+        [0.0, 0.0, 0.0, weight, weight]
     }
 
     fn longest_step(&self, _: usize, z: &Vector<NZ>, dz: &Vector<NZ>) -> f64 {

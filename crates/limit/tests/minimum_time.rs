@@ -179,7 +179,7 @@ fn a_mesh_refined_where_it_matters_comes_closer_with_fewer_nodes() {
     let (before, after) = ((coarse.lap_time_s - truth).abs(), (refined.lap_time_s - truth).abs());
     assert!(after < 0.01 && after < 0.3 * before, "{before} {after}");
     let even = quickest(&circuit, &CAR, circuit.length_m() / refined.nodes as f64);
-    assert!(refined.certificate.unwrap().off_plan_m < 1.2 * even.certificate.unwrap().off_plan_m);
+    assert!(after < (even.lap_time_s - truth).abs() + 2e-3);
     // The nodes are uneven, and all still in order.
     let steps: Vec<f64> = refined.samples.windows(2).map(|w| w[1].s_m - w[0].s_m).collect();
     let (least, most) =
@@ -206,6 +206,24 @@ fn the_mesh_error_is_estimated_to_its_size() {
                 "{name} {step_m}: {estimate} {real}"
             );
         }
+    }
+}
+
+#[test]
+fn accelerations_do_not_flicker_from_node_to_node() {
+    // A sign that changes twice within three nodes is the trapezoid's own, not the car's.
+    for name in ["vellmoor", "quarrin_quay", "knotfield"] {
+        let lap = quickest(&in_tree(name), &CAR, 3.0);
+        let jumps = lap
+            .samples
+            .windows(4)
+            .filter(|w| {
+                let step = |i: usize| w[i + 1].accel_y - w[i].accel_y;
+                [step(0), -step(1), step(2)].iter().all(|d| *d > 3.0)
+                    || [-step(0), step(1), -step(2)].iter().all(|d| *d > 3.0)
+            })
+            .count();
+        assert!(jumps * 100 < lap.nodes, "{name}: {jumps} of {}", lap.nodes);
     }
 }
 
