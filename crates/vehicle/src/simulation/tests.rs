@@ -387,3 +387,41 @@ fn the_simulation_reaches_the_envelopes_limit() {
         }
     }
 }
+
+/// Rolling freely down a slope a car gains g sin(slope), less what its spinning wheels store; in a dip it carries
+/// V² times the curvature more, on a banking g cos(bank).
+#[test]
+fn slope_banking_and_dips_act_through_gravity() {
+    let mut car = gt();
+    car.aero = crate::car::Aero { drag_area_m2: 0.05, duct_drag_area_m2: 0.0, ..Default::default() };
+    for axle in [&mut car.front, &mut car.rear] {
+        axle.tyre.rolling_resistance = 0.0;
+        axle.toe_rad = 0.0;
+        axle.camber_rad = 0.0;
+    }
+    let controls = Controls { gear: GearRequest::Gear(0), ..Default::default() };
+    let run = |road: &Road| {
+        let mut simulation = Simulation::new(&car, flat()).unwrap();
+        simulation.place(0.0, 0.0, 0.0, 30.0);
+        for _ in 0..2000 {
+            simulation.step(&controls, road);
+        }
+        simulation.state()
+    };
+    let mass = car.mass_kg(car.fuel.mass_kg);
+    let wheels = 2.0 * (car.front.wheel_inertia_kgm2 + car.rear.wheel_inertia_kgm2) / 0.335_f64.powi(2);
+    let down = run(&Road { grade_rad: -0.1, ..Default::default() });
+    let level = run(&Road::default());
+    let gained = (down.speed_mps - level.speed_mps) / 2.0;
+    let expected = GRAVITY_MPS2 * 0.1_f64.sin() * mass / (mass + wheels);
+    assert!((gained - expected).abs() < 0.02 * expected, "{gained} against {expected}");
+
+    let loads = |state: &State| state.wheels.map(|w| w.load_n).sum();
+    let dip = run(&Road { vertical_curvature_pm: 0.004, ..Default::default() });
+    let more = (loads(&dip) - loads(&level)) / mass;
+    let expected = 0.004 * dip.speed_mps * dip.speed_mps;
+    assert!((more - expected).abs() < 0.03 * expected, "{more} against {expected}");
+
+    let banked = run(&Road { bank_rad: 0.1, ..Default::default() });
+    assert!(banked.velocity_y_mps < 0.0 && banked.y_m < 0.0, "a higher left side lets it slide to the right");
+}
