@@ -69,7 +69,7 @@ impl Workshop {
         let Question { circuit, entries, traces } = &question;
         let gap_s =
             ledger::running_gap(&traces.lap, &traces.reference).map_err(|e| unaccounted(entries, e))?;
-        let phases = ledger.entries.iter().map(|e| PhaseSpan {
+        let phases = ledger.phases.iter().map(|e| PhaseSpan {
             corner: e.corner.clone(),
             phase: e.phase,
             from_m: e.from_m,
