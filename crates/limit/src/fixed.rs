@@ -3,7 +3,7 @@
 //! In `z = V²` the equation of motion along the path is `dz/ds = 2 a_x`, with `a_y = z·κ`. The highest speed
 //! that the grip allows at each node bounds `z` from above; integrating backwards with the hardest braking and
 //! forwards with the hardest drive, round the lap until nothing changes, gives the largest periodic profile
-//! below the bound (the phase-plane method, [Bobrow1985]). Steps are implicit and of second order, and exact for
+//! below the bound (the phase-plane method, `[Bobrow1985]`). Steps are implicit and of second order, and exact for
 //! the root law by which acceleration grows behind an apex.
 //!
 //! The grip limit is taken at tyre-made `a_t = 0`, where it is widest, so a car that slows down by drag alone may

@@ -113,13 +113,13 @@ pub(crate) struct Outcome {
     pub(crate) infeasibility: f64,
 }
 
-/// Sufficient decrease of the barrier function, share of its slope [Wachter2006, eta_phi].
+/// Sufficient decrease of the barrier function, share of its slope `[Wachter2006]`, eta_phi.
 const ARMIJO: f64 = 1e-4;
-/// Margins of the filter [Wachter2006, gamma_theta and gamma_phi].
+/// Margins of the filter `[Wachter2006]`, gamma_theta and gamma_phi.
 const FILTER_MARGIN: f64 = 1e-5;
-/// How near a slack may go to its boundary in one step, at least [Wachter2006, tau_min].
+/// How near a slack may go to its boundary in one step, at least `[Wachter2006]`, tau_min.
 const TO_BOUNDARY: f64 = 0.99;
-/// Barrier subproblem is solved to this many times the barrier [Wachter2006, kappa_epsilon].
+/// Barrier subproblem is solved to this many times the barrier `[Wachter2006]`, kappa_epsilon.
 const SUBPROBLEM: f64 = 10.0;
 
 /// Times that predictor-corrector steps may fail before the monotone mode is kept to the end.
@@ -458,7 +458,7 @@ where
         }
     }
 
-    /// Mehrotra's predictor-corrector step: the barrier follows from how far the step for barrier 0 gets, and the
+    /// Predictor-corrector step `[Mehrotra1992]`: the barrier follows from how far the step for barrier 0 gets, and the
     /// second-order term of the products is corrected for. No line search; the caller watches the residuals.
     fn predictor_corrector(&mut self, it: &mut Iterate<NX, NZ, NG>, errors: &Errors, settings: &Settings) {
         let n = self.problem.len();
@@ -909,7 +909,7 @@ struct Errors {
 }
 
 /// The last residuals of steps taken without line search: each new one has to be below the largest of four
-/// [Wachter2006 on the nonmonotone strategy of adaptive barriers].
+/// (as in `[Nocedal2009]`).
 #[derive(Default)]
 struct Recent {
     values: Vec<f64>,

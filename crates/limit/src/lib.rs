@@ -44,5 +44,5 @@ pub use curvature::{CurvatureLine, minimum_curvature_line};
 pub use fixed::{FixedLineError, Line, SpeedProfile, fixed_line};
 pub use limit_lap::{
     DEFAULT_STEP_M, LimitError, LimitLap, Method, Sample, TimeSolution, WarmStart, lap_on_line,
-    lap_on_minimum_curvature, minimum_time, minimum_time_refined,
+    lap_on_minimum_curvature, minimum_time, minimum_time_refined, minimum_time_unchecked,
 };

@@ -121,9 +121,10 @@ pub struct LimitLap {
     /// two where it matters. Below 0 the mesh flatters.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mesh_error_s: Option<f64>,
-    /// Largest violations on the certificate's drive.
+    /// Largest violations on the certificate's drive; 0 where there is none.
     pub max_violation: Violation,
-    /// The lap driven again; `None` when the drive could not hold the line (then do not trust the lap).
+    /// The lap driven again; `None` when it was not asked for, or when the drive could not hold the line (then a warning
+    /// says not to trust the lap).
     pub certificate: Option<Certificate>,
     /// What was mended or deserves a look.
     pub warnings: Vec<String>,
@@ -236,7 +237,40 @@ pub fn minimum_time<E: Envelope + ?Sized>(
     warm: Option<&WarmStart>,
 ) -> Result<TimeSolution, LimitError> {
     let clock = Instant::now();
-    on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, clock)
+    on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, Effort::CHECKED, clock)
+}
+
+/// As [`minimum_time`], without certificate, violations and mesh error: half the time of a warm solve, for re-solving in
+/// numbers. Check the laps that are shown.
+///
+/// # Errors
+/// As [`minimum_time`].
+pub fn minimum_time_unchecked<E: Envelope + ?Sized>(
+    circuit: &Circuit,
+    envelope: &E,
+    step_m: f64,
+    warm: Option<&WarmStart>,
+) -> Result<TimeSolution, LimitError> {
+    let clock = Instant::now();
+    on_mesh(
+        circuit,
+        envelope,
+        &circuit.mesh(step_m)?,
+        warm,
+        Effort { check: false, ..Effort::CHECKED },
+        clock,
+    )
+}
+
+/// What a solve may take and whether it is checked.
+#[derive(Clone, Copy)]
+struct Effort {
+    max_iterations: usize,
+    check: bool,
+}
+
+impl Effort {
+    const CHECKED: Self = Self { max_iterations: 150, check: true };
 }
 
 /// The minimum-time lap on a mesh that is made finer where that matters to the lap time.
@@ -256,7 +290,7 @@ pub fn minimum_time_refined<E: Envelope + ?Sized>(
 ) -> Result<TimeSolution, LimitError> {
     const ROUNDS: usize = 5;
     let clock = Instant::now();
-    let mut solution = on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, clock)?;
+    let mut solution = on_mesh(circuit, envelope, &circuit.mesh(step_m)?, warm, Effort::CHECKED, clock)?;
     let mut iterations = solution.lap.iterations;
     for _ in 0..ROUNDS {
         let Some(start) = &solution.warm else { break };
@@ -279,7 +313,14 @@ pub fn minimum_time_refined<E: Envelope + ?Sized>(
         if finer.len() == places.len() || finer.len() as f64 > 10.0 * length / step_m {
             break;
         }
-        let next = on_mesh(circuit, envelope, &circuit.mesh_at(&finer), solution.warm.as_ref(), clock)?;
+        let next = on_mesh(
+            circuit,
+            envelope,
+            &circuit.mesh_at(&finer),
+            solution.warm.as_ref(),
+            Effort::CHECKED,
+            clock,
+        )?;
         iterations += next.lap.iterations;
         if !next.lap.converged {
             break;
@@ -295,12 +336,13 @@ fn on_mesh<E: Envelope + ?Sized>(
     envelope: &E,
     mesh: &Mesh,
     warm: Option<&WarmStart>,
+    effort: Effort,
     clock: Instant,
 ) -> Result<TimeSolution, LimitError> {
     let room = mesh.room(envelope.width_m())?;
     let problem = Problem { mesh, room: &room, envelope };
 
-    let mut attempts = Attempts::default();
+    let mut attempts = Attempts { iterations: 0, max_iterations: effort.max_iterations };
     let mut found = warm.and_then(|w| attempts.warm(&problem, w, WARM_BARRIER));
     if found.is_none() {
         found = attempts.cold(&problem)?;
@@ -308,17 +350,23 @@ fn on_mesh<E: Envelope + ?Sized>(
     let mut lap = LimitLap::empty(Method::Time, circuit);
     lap.iterations = attempts.iterations;
     let Some(iterate) = found else {
-        // Best feasible lap: the quickest line at hand, driven in quasi-steady state.
-        let mut best = lap_on_minimum_curvature(circuit, envelope, mesh.length_m / mesh.len() as f64)?;
+        // Best feasible lap at hand, driven in quasi-steady state.
+        let step_m = mesh.length_m / mesh.len() as f64;
+        let bent = lap_on_minimum_curvature(circuit, envelope, step_m)?;
+        let centre = lap_on_line(circuit, envelope, None, step_m)?;
+        let outside = centre.max_violation.border_m > bent.max_violation.border_m.max(0.05);
+        let take_centre = !outside && centre.lap_time_s < bent.lap_time_s;
+        let mut best = if take_centre { centre } else { bent };
         best.method = Method::Time;
         best.iterations = attempts.iterations;
         best.converged = false;
         best.solve_ms = clock.elapsed().as_secs_f64() * 1e3;
-        best.warnings.push(
-            "the minimum-time solve did not converge; this is the lap on the minimum-curvature line, which is feasible and \
-             slower than the limit"
-                .to_owned(),
-        );
+        best.warnings.push(format!(
+            "the minimum-time solve did not converge in {} steps; this is the lap on the {} line, which is feasible and slower \
+             than the limit; try another step, and look at the circuit's warnings",
+            attempts.iterations,
+            if take_centre { "centre" } else { "minimum-curvature" }
+        ));
         return Ok(TimeSolution { lap: best, warm: None });
     };
     let (plan, time_s, line_length_m) = plan_of(&problem, &iterate);
@@ -326,16 +374,21 @@ fn on_mesh<E: Envelope + ?Sized>(
     lap.solve_ms = clock.elapsed().as_secs_f64() * 1e3;
     lap.converged = true;
     lap.line_length_m = line_length_m;
-    let errors_s = mesh_error::interval_errors_s(circuit, &problem, &iterate);
-    lap.mesh_error_s = Some(-errors_s.iter().sum::<f64>());
-    let lap = lap.finish(circuit, envelope, &Timed::on_mesh(plan, mesh, time_s));
+    let timed = Timed::on_mesh(plan, mesh, time_s);
+    lap.samples(envelope, &timed);
+    let mut errors_s = Vec::new();
+    if effort.check {
+        errors_s = mesh_error::interval_errors_s(circuit, &problem, &iterate);
+        lap.mesh_error_s = Some(-errors_s.iter().sum::<f64>());
+        lap.certify(circuit, envelope, &timed.plan);
+    }
     Ok(TimeSolution { lap, warm: Some(WarmStart::new(mesh, iterate, errors_s)) })
 }
 
 /// Solves tried so far.
-#[derive(Default)]
 struct Attempts {
     iterations: usize,
+    max_iterations: usize,
 }
 
 impl Attempts {
@@ -371,7 +424,7 @@ impl Attempts {
             barrier_start: barrier,
             barrier_end: LAST_BARRIER,
             tolerance: 1e-5,
-            max_iterations: 150,
+            max_iterations: self.max_iterations,
             barrier_per_residual: 0.01,
         };
         let outcome = interior::solve::<NX, NU, NZ, NG, _>(problem, &mut iterate, &settings);
@@ -566,8 +619,14 @@ impl LimitLap {
         }
     }
 
-    /// Adds samples and certificate.
+    /// With samples and certificate.
     fn finish<E: Envelope + ?Sized>(mut self, circuit: &Circuit, envelope: &E, timed: &Timed) -> Self {
+        self.samples(envelope, timed);
+        self.certify(circuit, envelope, &timed.plan);
+        self
+    }
+
+    fn samples<E: Envelope + ?Sized>(&mut self, envelope: &E, timed: &Timed) {
         let plan = &timed.plan;
         self.nodes = plan.s_m.len();
         self.samples = (0..self.nodes)
@@ -586,6 +645,9 @@ impl LimitLap {
                 }
             })
             .collect();
+    }
+
+    fn certify<E: Envelope + ?Sized>(&mut self, circuit: &Circuit, envelope: &E, plan: &Plan) {
         self.certificate = certificate::drive(circuit, envelope, plan);
         let told = match &self.certificate {
             Some(certificate) => {
@@ -597,7 +659,6 @@ impl LimitLap {
             }
         };
         self.warnings.extend(told.map(|told| format!("{told}; try a smaller step")));
-        self
     }
 }
 
@@ -670,4 +731,41 @@ fn project(circuit: &Circuit, line: &Line) -> Result<Vec<(f64, f64, f64)>, Limit
         return Err(LimitError::OffCircuit { point: n, offset_m: out[n - 1].1 });
     }
     Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use vehicle::envelope::GripEllipse;
+
+    #[test]
+    fn a_solve_cut_short_says_so_and_returns_a_feasible_lap() {
+        let circuit = Circuit::from_csv(include_str!("../testdata/knotfield.csv")).unwrap();
+        let car = GripEllipse::from_toml_str(
+            "[grip_ellipse]\nmass_kg = 1300\nmu_x = 1.6\nmu_y = 1.55\npower_w = 380e3\n",
+        )
+        .unwrap();
+        let mesh = circuit.mesh(3.0).unwrap();
+        let effort = Effort { max_iterations: 3, check: true };
+        let cut = on_mesh(&circuit, &car, &mesh, None, effort, Instant::now()).unwrap();
+        assert!(!cut.lap.converged && cut.warm.is_none());
+        assert!(cut.lap.warnings.iter().any(|w| w.contains("did not converge")), "{:?}", cut.lap.warnings);
+        let full = minimum_time(&circuit, &car, 3.0, None).unwrap().lap;
+        let bent = lap_on_minimum_curvature(&circuit, &car, 3.0).unwrap();
+        assert!(cut.lap.lap_time_s > full.lap_time_s && cut.lap.lap_time_s <= bent.lap_time_s);
+        assert!(cut.lap.max_violation.border_m < 0.1 && cut.lap.max_violation.grip_share < 0.05);
+    }
+
+    #[test]
+    fn an_unchecked_solve_gives_the_same_lap_without_certificate() {
+        let circuit = Circuit::from_csv(include_str!("../testdata/knotfield.csv")).unwrap();
+        let car = GripEllipse::from_toml_str(
+            "[grip_ellipse]\nmass_kg = 1300\nmu_x = 1.6\nmu_y = 1.55\npower_w = 380e3\n",
+        )
+        .unwrap();
+        let checked = minimum_time(&circuit, &car, 3.0, None).unwrap().lap;
+        let quick = minimum_time_unchecked(&circuit, &car, 3.0, None).unwrap().lap;
+        assert_eq!(quick.samples, checked.samples);
+        assert!(quick.certificate.is_none() && checked.certificate.is_some());
+    }
 }

@@ -3,7 +3,7 @@
 //! Over an interval the plan's states and controls are integrated accurately (Runge-Kutta, accelerations linear between the
 //! nodes, the centre line's curvature from its spline). The state then misses the next node's by a defect `d`, and the time
 //! differs from the trapezoid's. Had the collocation been exact, its constraints would have been shifted by that defect, and
-//! by the meaning of a multiplier the optimal cost by `λᵀd`: a dual-weighted residual [Becker2001]. Likewise borders and grip,
+//! by the meaning of a multiplier the optimal cost by `λᵀd`: a dual-weighted residual `[Becker2001]`. Likewise borders and grip,
 //! which the plan keeps at its nodes only, are worth their excess between nodes times their multipliers. The sum
 //! estimates the mesh error of the lap time, the shares say where a finer mesh is worth it.
 
