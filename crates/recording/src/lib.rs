@@ -20,8 +20,10 @@
 //! Memory: a few blocks of the file, and eight bytes for each value of a recognised channel.
 
 mod assemble;
+pub mod consistency;
 mod csv;
 mod error;
+mod geodesy;
 mod in_order;
 mod map;
 mod mdf;
@@ -34,6 +36,7 @@ mod report;
 mod store;
 
 pub use error::{Place, ReadError};
+pub use geodesy::LocalPlane;
 pub use map::{Map, MapError};
 pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Issue, Report};
 
