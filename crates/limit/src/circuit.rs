@@ -26,8 +26,8 @@ const STRAY_TURN_RAD: f64 = 1.745;
 /// Turn at one point \[rad\] (50°) from which the drawing is called kinked. At the usual 5 m between points a
 /// hairpin of 6 m radius turns 48°.
 const KINK_TURN_RAD: f64 = 0.873;
-/// Least share `1 − n·κ` of the centre line's length that is left on the inner border. At 0 the border folds
-/// back on itself.
+/// Least share `1 − n·κ` of the centre line's length that is left where the middle of the car may go on the inside of a
+/// corner. At 0 it would stand still while the centre line goes on.
 pub(crate) const MIN_INNER_SHARE: f64 = 0.05;
 
 /// Reasons to refuse a circuit.
@@ -303,8 +303,10 @@ impl Circuit {
         let mut folded: Vec<usize> = Vec::new();
         let samples = self.curve.knots_m().len() * 4;
         let mesh = self.sample(samples);
-        for (k, cut) in mesh.cut_m.iter().enumerate() {
-            if *cut > 0.05 {
+        for k in 0..samples {
+            let curvature = mesh.curvature_radpm[k];
+            let inner = if curvature > 0.0 { mesh.left_m[k] } else { mesh.right_m[k] };
+            if inner * curvature.abs() > 1.0 {
                 folded.push(mesh.segment[k]);
             }
         }
@@ -313,7 +315,8 @@ impl Circuit {
             self.mends.push(Mend {
                 row: self.rows[*first],
                 rows: folded.len(),
-                message: "the inner border folds back on itself (the corner is tighter than the width given); cut off there"
+                message: "the inner border folds back on itself (the corner is tighter than the width given); the car keeps \
+                          clear of the fold"
                     .to_owned(),
             });
         }
@@ -369,18 +372,8 @@ impl Circuit {
         let width = |w: &[f64], p: &crate::geometry::Place| {
             w[p.segment] + p.fraction * (w[(p.segment + 1) % n] - w[p.segment])
         };
-        let mut left_m: Vec<f64> = places.iter().map(|p| width(&self.left_m, p)).collect();
-        let mut right_m: Vec<f64> = places.iter().map(|p| width(&self.right_m, p)).collect();
-        let cut_m = (0..count)
-            .map(|k| {
-                let curvature = places[k].curvature_radpm;
-                let inner = if curvature > 0.0 { &mut left_m[k] } else { &mut right_m[k] };
-                let room = (1.0 - MIN_INNER_SHARE) / curvature.abs().max(1e-9);
-                let cut = (*inner - room).max(0.0);
-                *inner -= cut;
-                cut
-            })
-            .collect();
+        let left_m: Vec<f64> = places.iter().map(|p| width(&self.left_m, p)).collect();
+        let right_m: Vec<f64> = places.iter().map(|p| width(&self.right_m, p)).collect();
         Mesh {
             length_m: self.length_m(),
             steps_m,
@@ -393,7 +386,6 @@ impl Circuit {
             turning_rad: self.curve.total_turning_rad(),
             left_m,
             right_m,
-            cut_m,
             segment: places.iter().map(|p| p.segment).collect(),
             row: places.iter().map(|p| self.rows[p.segment]).collect(),
             narrowest: (0..n)
@@ -429,8 +421,6 @@ pub struct Mesh {
     pub left_m: Vec<f64>,
     /// Distance to the right border \[m\].
     pub right_m: Vec<f64>,
-    /// What was cut off a border that folds back \[m\].
-    cut_m: Vec<f64>,
     segment: Vec<usize>,
     /// Row of the file of the point before each node.
     row: Vec<usize>,
@@ -460,7 +450,8 @@ impl Mesh {
         }
     }
 
-    /// Least and largest offset to the left \[m\] of the middle of a car of a given width, per node.
+    /// Least and largest offset to the left \[m\] of the middle of a car of a given width, per node. Towards the inside of a
+    /// corner it ends short of the centre of curvature, where offsets lose their meaning.
     ///
     /// # Errors
     /// [`CircuitError::TooNarrow`] where the car does not fit.
@@ -474,7 +465,14 @@ impl Mesh {
         }
         (0..self.len())
             .map(|k| {
-                let (low, high) = (0.5 * car_width_m - self.right_m[k], self.left_m[k] - 0.5 * car_width_m);
+                let (mut low, mut high) =
+                    (0.5 * car_width_m - self.right_m[k], self.left_m[k] - 0.5 * car_width_m);
+                let curvature = self.curvature_radpm[k];
+                if curvature > 0.0 {
+                    high = high.min((1.0 - MIN_INNER_SHARE) / curvature);
+                } else if curvature < 0.0 {
+                    low = low.max((1.0 - MIN_INNER_SHARE) / curvature);
+                }
                 if high - low >= LEAST_ROOM_M {
                     Ok((low, high))
                 } else {
@@ -859,7 +857,9 @@ mod tests {
         let circuit = Circuit::from_csv(&file(&rows)).unwrap();
         assert!(circuit.mends()[0].message.contains("folds back"));
         let mesh = circuit.mesh(3.0).unwrap();
-        assert!((0..mesh.len()).all(|k| 1.0 - mesh.left_m[k] * mesh.curvature_radpm[k] > 0.049));
+        let room = mesh.room(2.0).unwrap();
+        assert!((0..mesh.len()).all(|k| 1.0 - room[k].1 * mesh.curvature_radpm[k] > 0.049));
+        assert!(mesh.left_m.iter().all(|w| (w - 80.0).abs() < 1e-9), "the border itself stays");
     }
 
     #[test]
