@@ -9,10 +9,11 @@ use crate::cuts::Stretch;
 use crate::evidence::Evidence;
 use crate::game::{Priced, Section};
 use crate::grip::Grip;
+use crate::line::{self, Source};
 use crate::owner::{self, Owner};
 use crate::pair::Pair;
 use crate::pass::Pass;
-use crate::{Both, EQUAL_S, Entry, Phase, PhaseEntry, line, words};
+use crate::{Both, EQUAL_S, Entry, Phase, PhaseEntry, words};
 use channels::Channel;
 use serde::Serialize;
 use track::{Circuit, Corner};
@@ -77,16 +78,23 @@ impl<'a> Ground<'a> {
         let bends = line::circuit_curvature(circuit, pair.laps.reference);
         let logged = pair.channel(Channel::Speed).is_some();
         let driven_m = pair.laps.map(|l| logged.then(|| line::driven_m(&bends, l)).flatten()).present();
-        let placed = pair.laps.map(|l| l.offset_m.iter().all(|n| n.is_finite()));
-        let source = line::source(placed.lap && placed.reference, |c| pair.channel(c).is_some());
-        let curvature = |(lap, v): (_, &Vec<f64>)| line::curvature(&bends, lap, v, source);
+        // The line as it lies and the bend that the car felt on it: two readings with errors of their own, so their mean.
+        let read = |source| {
+            let curvature = |(lap, v): (_, &Vec<f64>)| line::curvature(&bends, lap, v, source);
+            pair.laps.zip(pair.speed_mps.as_ref()).map(curvature).present()
+        };
+        let felt = read(Source::Acceleration).or_else(|| read(Source::YawRate));
+        let curvature_1pm = match (read(Source::Positions), felt) {
+            (Some(lies), Some(felt)) => Some(lies.zip(felt).map(|(a, b)| line::mean(a, &b))),
+            (lies, felt) => lies.or(felt),
+        };
         Self {
             circuit,
             pair,
             square: pair.speed_mps.as_ref().map(|v| v.iter().map(|v| v * v).collect()),
             driven_m: driven_m
                 .unwrap_or_else(|| Both { lap: pair.s_m().to_vec(), reference: pair.s_m().to_vec() }),
-            curvature_1pm: pair.laps.zip(pair.speed_mps.as_ref()).map(curvature).present(),
+            curvature_1pm,
             grip: pair.laps.zip(pair.speed_mps.as_ref()).map(|(lap, v)| Grip::of(lap, v)),
             gear: pair.channel(Channel::Gear),
             brake_known: pair.channel(Channel::Brake).is_some(),

@@ -50,6 +50,11 @@ use std::ops::Range;
 
 /// Differences of `ln` curvature that are not told from noise. Own choice: 2 % of the radius.
 const RADIUS_NOISE: f64 = 0.02;
+/// Differences of `ln` braking distance that are not told from fuel and speed. Own choice: 2 %.
+const EFFORT_NOISE: f64 = 0.02;
+/// A brake still in use this far \[m\] behind the turn-in was taken into the corner. Own choice: half a second of steering
+/// at a hairpin's speed.
+const INTO_M: f64 = 8.0;
 /// A throttle that falls below this was lifted. Common practice, no source.
 const LIFTED: f64 = 0.9;
 /// The release's level must lie below this share of the way down for there to be a plateau.
@@ -93,6 +98,8 @@ struct Player {
     cause: Cause,
     ln_base: f64,
     drop: f64,
+    /// Base of the way out \[m²/s²\].
+    out_base: f64,
     /// Places of the ways \[m\].
     down: [f64; LEVELS],
     out: [f64; LEVELS],
@@ -101,14 +108,23 @@ struct Player {
 
 impl Player {
     fn new(cause: Cause) -> Self {
-        Self { cause, ln_base: 0.0, drop: 0.0, down: [0.0; LEVELS], out: [0.0; LEVELS], distance: false }
+        Self {
+            cause,
+            ln_base: 0.0,
+            drop: 0.0,
+            out_base: 0.0,
+            down: [0.0; LEVELS],
+            out: [0.0; LEVELS],
+            distance: false,
+        }
     }
 
     fn moves(&self) -> bool {
         /// Less than this \[m\] nobody sees.
         const LEAST_M: f64 = 1e-9;
         let any = |w: &[f64; LEVELS]| w.iter().any(|x| x.abs() > LEAST_M);
-        self.distance || self.ln_base != 0.0 || self.drop != 0.0 || any(&self.down) || any(&self.out)
+        let base = self.ln_base != 0.0 || self.drop != 0.0 || self.out_base != 0.0;
+        self.distance || base || any(&self.down) || any(&self.out)
     }
 }
 
@@ -128,29 +144,45 @@ impl Section<'_> {
     }
 }
 
+/// What rolling with neither pedal took from the speed.
+#[derive(Debug, Clone, Copy)]
+struct Rolled {
+    /// How far each lap fell below its base \[m²/s²\].
+    drop: Both<f64>,
+    /// Share that is due to the later throttle; the rest to the earlier release.
+    late: f64,
+}
+
 impl Section<'_> {
-    /// How far each lap fell below the base because its throttle came later: what it went on losing from the earlier
-    /// pick-up on (off the brake), beyond what the other lap still lost there. It counts in full once the way out is later by
-    /// half of what the pick-ups are apart; a throttle that only holds the speed is no earlier pick-up.
-    fn drop(&self, runs: Both<Run<'_>>, grounds: Both<Ground>, out_shift_m: f64) -> Both<f64> {
-        let mut drop = Both { lap: 0.0, reference: 0.0 };
-        let Some(pickups) = self.passes.map(|p| p.throttle_pickup_m).present() else { return drop };
-        let later_m = pickups.difference();
-        if later_m == 0.0 {
-            return drop;
+    /// The lap that rolled further lost speed by it: what it loses per metre over the excess, no more than it is slower at
+    /// the slowest place.
+    fn rolled(&self, runs: Both<Run<'_>>, grounds: Both<Ground>) -> Rolled {
+        let mut found = Rolled { drop: Both { lap: 0.0, reference: 0.0 }, late: 0.0 };
+        let places = self.passes.map(|p| p.brake_release_m.zip(p.throttle_pickup_m)).present();
+        let Some((places, rolled)) = places.zip(self.passes.map(|p| p.rolling_m).present()) else {
+            return found;
+        };
+        let more_m = rolled.difference();
+        let slower = -grounds.map(|g| g.least).difference();
+        if more_m * slower <= 0.0 {
+            return found;
         }
-        let told = ((out_shift_m / later_m - 0.15) / 0.35).clamp(0.0, 1.0);
-        let released = self.passes.map(|p| p.brake_release_m.unwrap_or(f64::NEG_INFINITY));
-        let released_m = if later_m > 0.0 { released.lap } else { released.reference };
-        let from_m = pickups.min().max(released_m);
-        let fall = runs.zip(grounds).map(|(r, g)| side::fall(r, g, from_m));
-        let more = told * fall.difference() * later_m.signum();
-        if later_m > 0.0 {
-            drop.lap = more.max(0.0);
+        let (run, (from_m, to_m)) =
+            if more_m > 0.0 { (runs.lap, places.lap) } else { (runs.reference, places.reference) };
+        if to_m - from_m < 1.0 {
+            return found;
+        }
+        let per_m = ((run.at(from_m) - run.at(to_m)) / (to_m - from_m)).max(0.0);
+        let drop = (per_m * more_m.abs()).min(slower.abs());
+        if more_m > 0.0 {
+            found.drop.lap = drop;
         } else {
-            drop.reference = more.max(0.0);
+            found.drop.reference = drop;
         }
-        drop
+        let late = (more_m.signum() * places.map(|p| p.1).difference()).max(0.0);
+        let early = (-more_m.signum() * places.map(|p| p.0).difference()).max(0.0);
+        found.late = if late + early > 0.0 { late / (late + early) } else { 0.0 };
+        found
     }
 }
 
@@ -166,6 +198,8 @@ struct Game<'a> {
     /// Means of the two passes.
     ln_base: f64,
     drop: f64,
+    out_base: f64,
+    slowest_m: f64,
     down: [f64; LEVELS],
     out: [f64; LEVELS],
     players: Vec<Player>,
@@ -181,14 +215,16 @@ impl<'a> Game<'a> {
         }
         let runs = section.square.map(|square| Run { s_m: s, square });
         let grounds = runs.map(|r| Ground::find(r, inside.clone()));
-        let gain = runs.zip(grounds).map(|(r, g)| r.at(section.exit_end_m.max(g.slowest_m)) - g.least);
-        let out_levels = side::levels(1.05 * gain.max().max(1.0));
-        let out = runs.zip(grounds).map(|(r, g)| side::way_out(r, g, &out_levels));
-        let drop = section.drop(runs, grounds, out_shift(&out));
-        let base = grounds.zip(drop).map(|(g, d)| g.least + d);
+        let rolled = section.rolled(runs, grounds);
+        let base = grounds.zip(rolled.drop).map(|(g, d)| g.least + d);
         let reach = grounds.zip(base).map(|(g, b)| g.highest - b);
         let down_levels = side::levels(side::cover([reach.lap, reach.reference]));
         let down = runs.zip(grounds).zip(base).map(|((r, g), b)| side::way_down(r, g, b, &down_levels));
+        let ends = runs.zip(grounds).map(|(r, g)| r.at(section.exit_end_m.max(g.slowest_m)));
+        let out_base = out_bases(grounds.map(|g| g.least), ends.difference());
+        let gain = ends.zip(out_base).map(|(u, b)| u - b);
+        let out_levels = side::levels(1.05 * gain.max().max(1.0));
+        let out = runs.zip(grounds).zip(out_base).map(|((r, g), b)| side::way_out(r, g, b, &out_levels));
 
         let mut game = Self {
             section,
@@ -198,7 +234,9 @@ impl<'a> Game<'a> {
             down_levels,
             out_levels,
             ln_base: base.map(f64::ln).mean(),
-            drop: drop.mean(),
+            drop: rolled.drop.mean(),
+            out_base: out_base.mean(),
+            slowest_m: grounds.map(|g| g.slowest_m).mean(),
             down: halves(&down),
             out: halves(&out),
             players: Vec::new(),
@@ -206,10 +244,12 @@ impl<'a> Game<'a> {
         let mut players = vec![];
         players.extend(game.of_the_base(base));
         players.extend(game.of_the_way_down(&down, runs, base, reach));
-        players.extend(game.of_the_way_out(&out, drop));
+        players.extend(game.of_the_way_out(&out));
         let mut distance = Player::new(Cause::LineDistance);
         distance.distance = section.driven_m.lap != section.driven_m.reference;
         players.push(distance);
+        share_rolling(&mut players, rolled);
+        share_out_base(&mut players, base.mean(), out_base.difference());
         players.retain(Player::moves);
         players.sort_by_key(|p| p.cause);
         game.players = players;
@@ -250,21 +290,33 @@ impl<'a> Game<'a> {
         let begins = releases.zip(runs).zip(base).map(|(((m, _), r), b)| r.at(m) - b);
         let top = reach.min();
         let h = &self.down_levels;
-        let from = h.partition_point(|&x| x < begins.max());
-        let to = h.partition_point(|&x| x <= 0.9 * top);
+        let from = h.partition_point(|&x| x < begins.max()).min(LEVELS - 1);
+        let to = h.partition_point(|&x| x <= 0.9 * top).clamp(1, LEVELS) - 1;
         let mut effort = Player::new(Cause::BrakeEffort);
         if begins.max() < PLATEAU * top && from < to {
-            for k in from..LEVELS {
-                effort.down[k] = moved[k.min(to - 1)] - moved[from];
+            let lengths = down.as_ref().map(|x| x[from] - x[to]);
+            let softer = lengths.map(|l| l.max(0.1).ln()).difference();
+            let told = softer.signum() * (softer.abs() - EFFORT_NOISE).max(0.0);
+            let ends = releases.zip(runs).zip(base).map(|(((_, m), r), b)| (r.at(m) - b).max(0.0));
+            let end = h.partition_point(|&x| x < ends.max()).min(LEVELS - 1);
+            for k in end..LEVELS {
+                let length_m = down.as_ref().map(|x| x[end] - x[k]).mean();
+                effort.down[k] = (-told * length_m).clamp(moved[k].min(0.0), moved[k].max(0.0));
             }
         }
         // Earlier is positive, as in the text above.
-        let x = -moved[from.min(LEVELS - 1)];
+        let x = effort.down[from] - moved[from];
         let r = -releases.map(|(_, m)| m).difference();
-        let excess = if r * x >= 0.0 { (r.abs() - x.abs()).max(0.0) } else { r.abs() };
-        let point = if x == 0.0 { 0.0 } else { (1.0 - excess / x.abs()).clamp(0.0, 1.0) };
         let rolled = passes.map(|p| p.rolling_m).present().map_or(0.0, Both::difference);
-        let idle = if r == 0.0 { 0.0 } else { (rolled / r).clamp(0.0, 1.0) };
+        let beyond = |y: f64| if y * x >= 0.0 { (y.abs() - x.abs()).max(0.0) } else { y.abs() };
+        let idles = if rolled * x >= 0.0 { beyond(rolled) } else { 0.0 };
+        let excess = beyond(r).max(idles);
+        let point = if x == 0.0 { 0.0 } else { (1.0 - excess / x.abs()).clamp(0.0, 1.0) };
+        // The pass that is off the brake sooner: did it brake into the corner at all?
+        let sooner = if r > 0.0 { passes.lap } else { passes.reference };
+        let into_m = sooner.brake_release_m.map_or(0.0, |m| m - sooner.entry_m);
+        let idle =
+            if r == 0.0 { 0.0 } else { (rolled / r).clamp(0.0, 1.0) * (into_m / INTO_M).clamp(0.0, 1.0) };
         let share = |of: f64| std::array::from_fn(|k| of * (moved[k] - effort.down[k]));
         vec![
             with(Cause::BrakePoint, share(point)),
@@ -274,7 +326,7 @@ impl<'a> Game<'a> {
         ]
     }
 
-    fn of_the_way_out(&self, out: &Both<[f64; LEVELS]>, drop: Both<f64>) -> [Player; 3] {
+    fn of_the_way_out(&self, out: &Both<[f64; LEVELS]>) -> [Player; 3] {
         let moved: [f64; LEVELS] = std::array::from_fn(|k| out.lap[k] - out.reference[k]);
         let passes = self.section.passes;
         let told = out_shift(out);
@@ -286,7 +338,6 @@ impl<'a> Game<'a> {
         };
         let other_gear = self.section.gear.is_some_and(|g| (g.difference()).abs() >= 0.5);
         let mut pickup = Player::new(Cause::ThrottlePickup);
-        pickup.drop = drop.difference();
         pickup.out = [shift; LEVELS];
         let rest = std::array::from_fn(|k| moved[k] - shift);
         let (mut drive, mut gear) = (Player::new(Cause::DriveOut), Player::new(Cause::Gear));
@@ -303,6 +354,7 @@ impl<'a> Game<'a> {
         let mut mean = Player {
             ln_base: self.ln_base,
             drop: self.drop,
+            out_base: self.out_base,
             down: self.down,
             out: self.out,
             ..Player::new(Cause::Unexplained)
@@ -312,6 +364,7 @@ impl<'a> Game<'a> {
             let half = if taken >> i & 1 == 1 { -0.5 } else { 0.5 };
             mean.ln_base += half * p.ln_base;
             mean.drop += half * p.drop;
+            mean.out_base += half * p.out_base;
             if p.distance {
                 of_reference = half < 0.0;
                 continue;
@@ -327,8 +380,9 @@ impl<'a> Game<'a> {
         for k in (0..LEVELS).rev() {
             march.down(mean.down[k], base + self.down_levels[k]);
         }
+        march.to(self.slowest_m.min(mean.out[0] - 0.5), least);
         for k in 0..LEVELS {
-            march.to(mean.out[k], least + self.out_levels[k]);
+            march.to(mean.out[k], mean.out_base + self.out_levels[k]);
         }
         march.finish()
     }
@@ -356,6 +410,39 @@ fn ways_in(s: &[f64], runs: Both<Run<'_>>, grounds: Both<Ground>) -> Vec<f64> {
         0.5 * (lap + reference)
     };
     (0..s.len()).map(mean).collect()
+}
+
+/// Bases of the way out. What a lap is slower at the slowest place by counts on the way out as far as it still is at the
+/// end of the exit; the lap that regains the rest begins its way out where it has done so.
+fn out_bases(least: Both<f64>, at_the_end: f64) -> Both<f64> {
+    let apart = least.difference();
+    let kept = apart.clamp(at_the_end.min(0.0), at_the_end.max(0.0));
+    if apart < 0.0 {
+        Both { lap: least.reference + kept, ..least }
+    } else {
+        Both { reference: least.lap - kept, ..least }
+    }
+}
+
+fn share_rolling(players: &mut Vec<Player>, rolled: Rolled) {
+    let drop = rolled.drop.difference();
+    for (cause, part) in [(Cause::ThrottlePickup, rolled.late), (Cause::Coasting, 1.0 - rolled.late)] {
+        match players.iter_mut().find(|p| p.cause == cause) {
+            Some(p) => p.drop = part * drop,
+            None => players.push(Player { drop: part * drop, ..Player::new(cause) }),
+        }
+    }
+}
+
+/// What is kept of a slower corner on the way out goes to those who made it slower.
+fn share_out_base(players: &mut [Player], base: f64, apart: f64) {
+    let made = |p: &Player| p.ln_base * base - p.drop;
+    let all: f64 = players.iter().map(made).sum();
+    if all.abs() > 1e-9 {
+        for p in players {
+            p.out_base = made(p) / all * apart;
+        }
+    }
 }
 
 /// How much later the lap comes out of the corner than the reference \[m\].

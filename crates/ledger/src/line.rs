@@ -68,15 +68,10 @@ pub(crate) enum Source {
     Positions,
 }
 
-/// Best source that both laps have: positions tell the line itself, the others follow from how the car moved on it.
-pub(crate) fn source(placed: bool, has: impl Fn(Channel) -> bool) -> Source {
-    if placed {
-        Source::Positions
-    } else if has(Channel::AccelY) {
-        Source::Acceleration
-    } else {
-        Source::YawRate
-    }
+/// Node by node.
+pub(crate) fn mean(mut a: Vec<f64>, b: &[f64]) -> Vec<f64> {
+    a.iter_mut().zip(b).for_each(|(a, b)| *a = 0.5 * (*a + b));
+    a
 }
 
 /// Running mean, by differences of the running sum.

@@ -30,6 +30,8 @@ pub(crate) struct Pass {
     pub(crate) rolling_m: Option<f64>,
     /// Lowest throttle on the way in, 0..1.
     pub(crate) least_throttle: Option<f64>,
+    /// Begin of the entry: of steering, or the circuit's turn-in when steering was not logged.
+    pub(crate) entry_m: f64,
     /// Begin of steering into the corner.
     pub(crate) turn_in_m: Option<f64>,
     pub(crate) minimum_speed_mps: f64,
@@ -90,6 +92,7 @@ impl Pass {
             },
         );
         Self {
+            entry_m: phases.entry_m,
             release_start_m,
             rolling_m,
             least_throttle: lifted.map(|(t, i)| t[i]),

@@ -60,11 +60,6 @@ impl Ground {
     }
 }
 
-/// How far `u` falls from a place to the least, nothing when the place lies behind the slowest.
-pub(crate) fn fall(run: Run<'_>, ground: Ground, from_m: f64) -> f64 {
-    if from_m >= ground.slowest_m { 0.0 } else { (run.at(from_m.max(ground.top_m)) - ground.least).max(0.0) }
-}
-
 /// Heights of the levels for a way of `most` \[m²/s²\].
 pub(crate) fn levels(most: f64) -> [f64; LEVELS] {
     let mut levels = [0.0; LEVELS];
@@ -112,14 +107,17 @@ fn upper_slope(places: &[f64], levels: &[f64], reach: f64) -> f64 {
     if rise > 1.0 { ((places[low] - places[high]) / rise).clamp(0.02, 0.5) } else { USUAL }
 }
 
-/// Places of the way out at the levels above the least speed. Beyond the last node it goes on with its last slope.
-pub(crate) fn way_out(run: Run<'_>, ground: Ground, levels: &[f64; LEVELS]) -> [f64; LEVELS] {
+/// Places of the way out at the levels above `base`. Beyond the last node it goes on with its last slope.
+pub(crate) fn way_out(run: Run<'_>, ground: Ground, base: f64, levels: &[f64; LEVELS]) -> [f64; LEVELS] {
     let (s, u) = (run.s_m, run.square);
     let last = s.len() - 1;
     let mut places = [ground.slowest_m; LEVELS];
     let mut node = ground.slowest;
-    for (k, &h) in levels.iter().enumerate().skip(1) {
-        let want = ground.least + h;
+    for (k, &h) in levels.iter().enumerate() {
+        let want = base + h;
+        if want <= ground.least {
+            continue;
+        }
         while node < last && u[node + 1] < want {
             node += 1;
         }
@@ -132,7 +130,8 @@ fn beyond(places: &[f64; LEVELS], levels: &[f64; LEVELS], k: usize) -> f64 {
     const USUAL: f64 = 1.0 / 6.0;
     let slope =
         if k >= 3 { (places[k - 1] - places[k - 3]) / (levels[k - 1] - levels[k - 3]) } else { USUAL };
-    places[k - 1] + slope.clamp(0.02, 2.0) * (levels[k] - levels[k - 1])
+    let Some(before) = k.checked_sub(1) else { return places[0] };
+    places[before] + slope.clamp(0.02, 2.0) * (levels[k] - levels[before])
 }
 
 /// Where the straight line between two nodes passes `want`.
@@ -165,7 +164,7 @@ mod tests {
             assert!((x - want).abs() < 1e-9, "{h}: {x} for {want}");
         }
         let out = levels(900.0);
-        for (x, h) in way_out(run, ground, &out).iter().zip(&out).skip(1) {
+        for (x, h) in way_out(run, ground, ground.least, &out).iter().zip(&out).skip(1) {
             assert!((x - (210.0 + h / 8.0)).abs() < 1e-9, "{h}: {x}");
         }
     }
