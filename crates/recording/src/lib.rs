@@ -19,9 +19,11 @@
 //!
 //! Memory: a few blocks of the file, and eight bytes for each value of a recognised channel.
 
+pub mod abilities;
 mod assemble;
 pub mod consistency;
 mod csv;
+pub mod derive;
 mod error;
 mod geodesy;
 mod in_order;
@@ -35,6 +37,7 @@ mod plan;
 mod report;
 mod store;
 
+pub use abilities::{Ability, Analysis, abilities};
 pub use error::{Place, ReadError};
 pub use geodesy::LocalPlane;
 pub use map::{Map, MapError};

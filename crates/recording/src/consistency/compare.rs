@@ -88,7 +88,7 @@ pub(super) struct Path {
 const GLOBE_CHORD: usize = 12;
 
 /// Rows at which a pair of channels brings something new, and the share of the rows that are.
-pub(super) fn fresh(a: &[f64], b: &[f64]) -> Vec<usize> {
+pub(crate) fn fresh(a: &[f64], b: &[f64]) -> Vec<usize> {
     let n = a.len().min(b.len());
     (0..n).filter(|&i| i == 0 || a[i] != a[i - 1] || b[i] != b[i - 1]).collect()
 }

@@ -17,6 +17,7 @@ mod fix;
 mod settle;
 mod signal;
 
+pub(crate) use compare::fresh as fresh_rows;
 pub use fix::{Applied, FixError, apply};
 
 use channels::{Channel, Dimension, STANDARD_GRAVITY_MPS2, Samples, Wheel};
