@@ -24,6 +24,12 @@ pub(crate) enum Command {
     Channels(Channels),
     /// List, name, check and clear out what the library holds
     Library(Library),
+    /// Look at a car file
+    Car(Car),
+    /// Find the fastest lap that a car can do on a circuit
+    Limit(Limit),
+    /// Say what each click of a car's setup is worth on a circuit
+    Whatif(WhatIf),
     /// Open the desk: the page that shows the library in the browser
     Desk(Desk),
     /// Build a library of an invented season and open the desk on it
@@ -208,4 +214,71 @@ pub(crate) enum LibraryTask {
     },
     /// List what is in the trash
     Trash,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Car {
+    #[command(subcommand)]
+    pub(crate) task: CarTask,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum CarTask {
+    /// Say whether a car file is credible, and what the car does
+    Check {
+        /// The car file (docs/car-file.md)
+        #[arg(value_name = "CAR.toml")]
+        file: PathBuf,
+    },
+}
+
+/// How a lap is found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum LimitMethod {
+    /// On the line given with --line, or on the centre line
+    Fixed,
+    /// On the line of least curvature
+    Curvature,
+    /// Line and speed together, in least time
+    Time,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct OnCircuit {
+    /// Circuit file with the header x [m],y [m],width_left [m],width_right [m], or a circuit of the library
+    #[arg(long, value_name = "C.csv|NAME")]
+    pub(crate) circuit: String,
+    /// Distance between the points of the solution [m]
+    #[arg(long, value_name = "M", default_value_t = 3.0)]
+    pub(crate) step: f64,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Limit {
+    /// The car file: a full car or a [grip_ellipse] (docs/car-file.md)
+    #[arg(long, value_name = "CAR.toml")]
+    pub(crate) car: PathBuf,
+    /// How the lap is found
+    #[arg(long, value_enum, default_value_t = LimitMethod::Time)]
+    pub(crate) method: LimitMethod,
+    /// Points x,y [m] of a line, for --method fixed
+    #[arg(long, value_name = "LINE.csv")]
+    pub(crate) line: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) on: OnCircuit,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct WhatIf {
+    /// The car file: a full car or a [grip_ellipse] (docs/car-file.md)
+    #[arg(value_name = "CAR.toml")]
+    pub(crate) car: PathBuf,
+    #[command(flatten)]
+    pub(crate) on: OnCircuit,
 }

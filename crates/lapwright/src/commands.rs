@@ -1,6 +1,7 @@
 //! What each command does.
 
 mod library;
+mod limits;
 
 use crate::args::{Channels, Command, Desk, GateWords, Import, Laps, Ledger, Where};
 use crate::books::OpenBooks;
@@ -27,6 +28,9 @@ pub(crate) fn run(command: Command) -> Result<()> {
         Command::Ledger(a) => ledger(&a),
         Command::Channels(a) => channels(&a),
         Command::Library(a) => library::run(&a),
+        Command::Car(a) => limits::car(&a),
+        Command::Limit(a) => limits::limit(&a),
+        Command::Whatif(a) => limits::what_if(&a),
         Command::Desk(a) => {
             let workshop = Workshop::open(&folder(&a.place, "library")?)?;
             show(desk::Desk::open(a.port)?, &a, workshop)

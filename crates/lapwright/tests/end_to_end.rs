@@ -143,3 +143,59 @@ fn a_library_is_looked_after_from_the_command_line() {
     assert_eq!(out.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&out.stdout).contains("clock-0.parquet"));
 }
+
+/// A circle has its answers in closed form: the limit lap runs on its inner border at the grip limit.
+#[test]
+fn the_limit_lap_of_a_ring_is_the_one_on_paper() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut circuit = String::from("x [m],y [m],width_left [m],width_right [m]\n");
+    for i in 0..240 {
+        let t = f64::from(i) / 240.0 * std::f64::consts::TAU;
+        circuit += &format!("{},{},6,6\n", 50.0 * t.cos(), 50.0 * t.sin());
+    }
+    std::fs::write(dir.path().join("ring.csv"), circuit).unwrap();
+    let car = "[grip_ellipse]\nmass_kg = 1300\nmu_x = 1.3\nmu_y = 1.3\npower_w = 1e6\nwidth_m = 2.0\n";
+    std::fs::write(dir.path().join("car.toml"), car).unwrap();
+    let words = ["limit", "--circuit", "ring.csv", "--car", "car.toml", "--json"];
+    let lap: Value = serde_json::from_str(&run(lapwright(dir.path()).args(words))).unwrap();
+    // Half width 6 m less half a car: the line has a radius of 45 m; v^2 = mu g R, T = 2 pi sqrt(R / (mu g)), with the
+    // grip-ellipse car's own g of 9.81 m/s^2.
+    let expected = std::f64::consts::TAU * (45.0_f64 / (1.3 * 9.81)).sqrt();
+    let found = number(&lap["lap_time_s"]);
+    assert!((found / expected - 1.0).abs() < 1e-3, "{found} s, on paper {expected} s");
+    assert_eq!(lap["converged"], true);
+    assert!(number(&lap["max_violation"]["border_m"]) < 0.01);
+    assert!(lap["samples"].as_array().unwrap().len() > 90);
+
+    let answer: Value = serde_json::from_str(&run(lapwright(dir.path()).args([
+        "whatif",
+        "car.toml",
+        "--circuit",
+        "ring.csv",
+        "--json",
+    ])))
+    .unwrap();
+    let levers = answer["levers"].as_array().unwrap();
+    let grip = levers.iter().find(|l| l["lever"] == "lateral grip").unwrap();
+    // T goes with mu^-1/2, so dT/dmu = -T / (2 mu).
+    let slope = number(&grip["slope_s_per_unit"]);
+    assert!((slope / (-expected / 2.6) - 1.0).abs() < 0.02, "{slope}");
+}
+
+/// The example cars are credible, and an impossible one is refused by its field.
+#[test]
+fn a_car_file_is_checked() {
+    let dir = tempfile::tempdir().unwrap();
+    let gt = concat!(env!("CARGO_MANIFEST_DIR"), "/../vehicle/cars/gt.toml");
+    let report: Value =
+        serde_json::from_str(&run(lapwright(dir.path()).args(["car", "check", gt, "--json"]))).unwrap();
+    assert_eq!(report["ok"], true);
+    let gradient = number(&report["understeer_gradient_deg_per_g"]);
+    assert!((0.05..2.0).contains(&gradient), "{gradient} deg/g");
+    let heavy = std::fs::read_to_string(gt).unwrap().replace("mass_kg = 1310.0", "mass_kg = -5.0");
+    std::fs::write(dir.path().join("bad.toml"), heavy).unwrap();
+    let out = lapwright(dir.path()).args(["car", "check", "bad.toml"]).output().unwrap();
+    let message = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(2));
+    assert!(message.contains("bad.toml") && message.contains("body.mass_kg is -5"), "{message}");
+}

@@ -5,6 +5,7 @@ use library::LibraryError;
 use recording::{MapError, ReadError};
 use std::io::ErrorKind;
 use track::{CircuitError, LapError, TraceError};
+use vehicle::CarError;
 
 /// Whose mistake an error is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -148,6 +149,78 @@ pub enum WorkshopError {
     /// The simulation failed.
     #[error(transparent)]
     Demo(#[from] demo::DemoError),
+    /// A file of the call cannot be read.
+    #[error("{file}: cannot be read ({source}); check the path and whether you may read it")]
+    File {
+        /// The file.
+        file: String,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// A car file that cannot be used.
+    #[error("{file}: {source}")]
+    Car {
+        /// The car file.
+        file: String,
+        /// The field and the reason.
+        source: CarError,
+    },
+    /// The question is about a full car.
+    #[error(
+        "{0}: this question needs a full car, and the file holds a [grip_ellipse]; docs/car-file.md says what a full car states"
+    )]
+    NotAFullCar(String),
+    /// A circuit file that cannot be used.
+    #[error("{file}: {source}")]
+    CircuitFile {
+        /// The circuit file.
+        file: String,
+        /// The row and the reason.
+        source: limit::CircuitError,
+    },
+    /// A circuit of the library without borders.
+    #[error(
+        "circuit '{0}' was drawn from driven laps and has no borders, so there is no room to find a line in; give a circuit file with widths"
+    )]
+    NoBorders(String),
+    /// Neither a file nor a circuit of the library.
+    #[error("'{name}' is neither a file nor a circuit of the library (circuits there: {known})")]
+    NeitherFileNorCircuit {
+        /// As named.
+        name: String,
+        /// Circuits of the library, in words.
+        known: String,
+    },
+    /// A file of points for a line that cannot be used.
+    #[error("{file}: line {line}: expected two numbers, x and y in metres, found '{found}'")]
+    LineFile {
+        /// The file.
+        file: String,
+        /// Line, from 1.
+        line: usize,
+        /// As found.
+        found: String,
+    },
+    /// No limit lap.
+    #[error("{circuit} with {car}: {source}")]
+    Limit {
+        /// The circuit.
+        circuit: String,
+        /// The car.
+        car: String,
+        /// Why.
+        source: limit::LimitError,
+    },
+    /// The car as it is has no limit lap to compare with.
+    #[error(
+        "{circuit} with {car}: the limit lap of the car as it is did not converge, so no change can be priced against it"
+    )]
+    NoBase {
+        /// The circuit.
+        circuit: String,
+        /// The car.
+        car: String,
+    },
     /// A value that has no JSON form.
     #[error("an answer has no JSON form: {0}")]
     Json(#[from] serde_json::Error),

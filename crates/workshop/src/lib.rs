@@ -9,6 +9,7 @@ mod compare;
 mod error;
 mod import;
 mod keeping;
+mod limits;
 mod season;
 
 pub use answers::{
@@ -19,9 +20,14 @@ pub use error::{Fault, WorkshopError};
 pub use import::{ImportOptions, read_map};
 pub use ledger::{EQUAL_S, Ledger};
 pub use library::{ChannelEntry, Check, LapEntry, RecordingEntry, RemovedEntry};
+pub use limits::{
+    CornerShare, LeverAnswer, LimitLap, LimitOptions, Method, WhatIf, check_car, limit_circuit, limit_lap,
+    what_if,
+};
 pub use recording::{Map, Progress, Report};
 pub use season::{Extent, SeasonProgress};
 pub use track::Line;
+pub use vehicle::check::CarReport;
 
 use compare::Traces;
 use library::Library;
