@@ -50,7 +50,7 @@ impl Grip {
 }
 
 /// `v dv/ds` across the neighbouring nodes.
-fn slope(s_m: &[f64], v: &[f64]) -> Vec<f64> {
+pub(crate) fn slope(s_m: &[f64], v: &[f64]) -> Vec<f64> {
     const REACH: usize = 3;
     let last = v.len() - 1;
     (0..=last)

@@ -125,6 +125,11 @@ fn speeds(laps: Both<&LapTrace>) -> Both<Vec<f64>> {
     speeds
 }
 
+/// Speed of a single lap at the nodes \[m/s\], above 0: as logged, else from place and time.
+pub(crate) fn speed_of(lap: &LapTrace) -> Vec<f64> {
+    speeds(Both { lap, reference: lap }).lap
+}
+
 /// Speed along the centre line at the nodes \[m/s\]: distance over time across the neighbouring nodes, fewer of them at the
 /// ends.
 fn progress_mps(lap: &LapTrace) -> Vec<f64> {
