@@ -5,7 +5,9 @@ use std::f64::consts::TAU;
 use divan::{Bencher, black_box};
 use limit::geometry::ClosedCurve;
 use limit::{Circuit, Line, fixed_line, minimum_curvature_line, minimum_time};
+use vehicle::car::Car;
 use vehicle::envelope::GripEllipse;
+use vehicle::ggv::{GgvOptions, GgvTable};
 
 fn main() {
     divan::main();
@@ -89,4 +91,20 @@ fn read_circuit(bencher: Bencher<'_, '_>, name: &str) {
     let path = format!("{}/testdata/{name}.csv", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(path).expect("test data");
     bencher.bench_local(|| Circuit::from_csv(black_box(&text)));
+}
+
+/// Fixed line, about 5 km at 3 m, of a full car by its g-g-V table.
+#[divan::bench]
+fn fixed_line_table(bencher: Bencher<'_, '_>) {
+    let car = Car::from_toml_str(vehicle::examples::GT).expect("a checked car");
+    let (table, line) = (GgvTable::new(&car, &GgvOptions::default()), Line::on_curve(&curve(), 3.0));
+    bencher.bench_local(|| fixed_line(black_box(&table), black_box(&line)));
+}
+
+/// Minimum-time lap of a full car at 3 m, cold, certificate included.
+#[divan::bench(args = CIRCUITS)]
+fn minimum_time_table(bencher: Bencher<'_, '_>, name: &str) {
+    let car = Car::from_toml_str(vehicle::examples::GT).expect("a checked car");
+    let (table, circuit) = (GgvTable::new(&car, &GgvOptions::default()), circuit(name));
+    bencher.bench_local(|| minimum_time(black_box(&circuit), &table, 3.0, None));
 }

@@ -234,7 +234,7 @@ fn fastest_squares<E: Envelope + ?Sized>(
             if drive { (curvatures[k], curvatures[next]) } else { (curvatures[next], curvatures[k]) };
         let signed = if drive { steps[k] } else { -steps[k] };
         let at_here = slope(z, here, drive);
-        let mut other = z.min(bound);
+        let mut other = (z + signed * at_here).max(SLOWEST_SQUARE).min(bound);
         for _ in 0..6 {
             let middle = slope(0.5 * (z + other), 0.5 * (here + there), drive);
             let ends = 0.5 * (at_here + slope(other, there, drive));
@@ -242,7 +242,7 @@ fn fastest_squares<E: Envelope + ?Sized>(
                 .clamp(SLOWEST_SQUARE, bound);
             let change = (next - other).abs();
             other = next;
-            if change < 1e-9 * other {
+            if change < 1e-6 * other {
                 break;
             }
         }
@@ -271,15 +271,12 @@ fn hardest<E: Envelope + ?Sized>(envelope: &E, v: f64, a_y: f64, drive: bool, gu
     if limit < f64::INFINITY && envelope.usage(v, limit, a_y).value <= 1.0 {
         return limit;
     }
-    if envelope.usage(v, 0.0, a_y).value >= 1.0 {
-        return 0.0;
-    }
     let (mut inside, mut outside) = (0.0, limit);
     let mut a = guess.get().min(limit);
     for _ in 0..60 {
         let usage = envelope.usage(v, sign * a, a_y);
         let excess = usage.value - 1.0;
-        if excess.abs() < 1e-12 {
+        if excess.abs() < 1e-9 {
             break;
         }
         if excess > 0.0 {
@@ -290,12 +287,15 @@ fn hardest<E: Envelope + ?Sized>(envelope: &E, v: f64, a_y: f64, drive: bool, gu
         let square = a * a - 2.0 * a * excess / (sign * usage.gradient[1]);
         let next = if square > inside * inside && square < outside * outside {
             square.sqrt()
+        } else if inside == 0.0 && envelope.usage(v, 0.0, a_y).value >= 1.0 {
+            return 0.0;
         } else if outside.is_finite() {
             0.5 * (inside + outside)
         } else {
             2.0 * a + 1.0
         };
-        let done = (next - a).abs() <= 1e-9 * a;
+        // The error of a Newton step is the square of its length.
+        let done = (next - a).abs() <= 1e-4 * a;
         a = next;
         if done || a > 1e5 {
             break;
