@@ -3,7 +3,9 @@
 //!
 //! ```text
 //! cargo run --release -p ledger --example confusion            every lap against every lap of the clean stint, medians
+//! cargo run --release -p ledger --example confusion -- season  the learner of the demo against himself without the fault as well
 //! cargo run --release -p ledger --example confusion -- pairs   the causes of every corner of every pair
+//! cargo run --release -p ledger --example confusion -- steady  how far other logging moves the planted causes
 //! ```
 //!
 //! The truth of a fault is the same drive simulated again without it; what the ledger compares with is a clean stint with
@@ -15,7 +17,7 @@
     reason = "a program for the console, on data that are known to be good"
 )]
 
-use channels::Samples;
+use channels::{Channel, Samples};
 use demo::faults::DriverFault;
 use demo::truth::Fault;
 use ledger::{Both, Cause, Ledger, ledger};
@@ -35,6 +37,8 @@ struct Planted {
 /// A stint with faults against a clean one.
 struct Case {
     name: String,
+    /// Samples of both stints, to log them again in another way.
+    samples: Option<[Samples; 2]>,
     circuit: Circuit,
     laps: Vec<LapTrace>,
     clean: Vec<LapTrace>,
@@ -75,9 +79,9 @@ fn shared_cases() -> Vec<Case> {
         };
         let points: Vec<CentrePoint> = text.lines().skip(1).map(point).collect();
         let circuit = Circuit::from_centre_line(track, &points).unwrap();
-        let laps = |file: &str, map: &Map| {
-            timed(&read(Source::File(&folder.join(file)), map, &mut |_| {}).unwrap().samples, &circuit)
-        };
+        let samples =
+            |file: &str, map: &Map| read(Source::File(&folder.join(file)), map, &mut |_| {}).unwrap().samples;
+        let (driven, reference) = (samples(file, map), samples(clean, &plain));
         let name = file.split('.').next().unwrap();
         let truth = std::fs::read_to_string(folder.join(format!("{name}.truth.json"))).unwrap();
         let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
@@ -97,8 +101,9 @@ fn shared_cases() -> Vec<Case> {
         });
         Case {
             name: name.to_owned(),
-            laps: laps(file, map),
-            clean: laps(clean, &plain),
+            laps: timed(&driven, &circuit),
+            clean: timed(&reference, &circuit),
+            samples: Some([driven, reference]),
             planted: planted.collect(),
             circuit,
         }
@@ -127,6 +132,7 @@ fn demo_cases(season: &demo::Season) -> Vec<Case> {
         });
         Case {
             name: format!("{} (demo)", r.name),
+            samples: None,
             circuit: circuit.clone(),
             laps: timed(&r.samples, &circuit),
             clean: clean.clone(),
@@ -164,6 +170,7 @@ fn twin_cases(season: &demo::Season) -> Vec<Case> {
             let apex_m = r.truth.corners.iter().find(|c| c.number == corner).unwrap().apex_m;
             cases.push(Case {
                 name: format!("{} (demo, same driver)", r.name),
+                samples: None,
                 circuit: circuit.clone(),
                 laps: laps.clone(),
                 clean,
@@ -306,6 +313,99 @@ fn list(case: &Case) {
     }
 }
 
+/// Logged again at another rate, with jitter (share of the step), noise (share of each channel's spread) and without
+/// channels. Straight lines between the samples; flags and gears hold.
+fn logged(samples: &Samples, rate_hz: f64, jitter: f64, noise: f64, missing: &[Channel]) -> Samples {
+    let mut state = 1_u64;
+    // Numbers in -1..1 from a linear congruential generator: the same at every run.
+    let mut random = move || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+    };
+    let mut out = Samples::new();
+    let mut clocks = Vec::new();
+    for (_, times) in samples.clocks() {
+        let (from, to) = (times[0], times[times.len() - 1]);
+        let n = ((to - from) * rate_hz) as usize;
+        let new: Vec<f64> =
+            (0..n).map(|i| from + (i as f64 + 0.5 + 0.5 * jitter * random()) / rate_hz).collect();
+        clocks.push((times.to_vec(), out.add_clock(new.clone()).unwrap(), new));
+    }
+    for channel in samples.channels().filter(|c| !missing.contains(c)) {
+        let (view, clock) = (samples.get(channel).unwrap(), samples.clock_of(channel).unwrap());
+        let (times, id, new) = &clocks[clock.0];
+        let linear = channel.interpolation() == channels::Interpolation::Linear;
+        let known: Vec<f64> = view.values.iter().copied().filter(|v| v.is_finite()).collect();
+        let mean = known.iter().sum::<f64>() / known.len() as f64;
+        let spread = (known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / known.len() as f64).sqrt();
+        // Positions are known to centimetres, whatever the size of the circuit.
+        let size = if matches!(channel, Channel::X | Channel::Y) { 0.02 } else { noise * spread };
+        let noisy = linear && noise > 0.0 && channel != Channel::Time;
+        let value = |&t: &f64| {
+            let i = times.partition_point(|&x| x <= t).clamp(1, times.len() - 1);
+            let w = (t - times[i - 1]) / (times[i] - times[i - 1]);
+            let (a, b) = (view.values[i - 1], view.values[i]);
+            if linear { a + (b - a) * w } else { a }
+        };
+        let values = new.iter().map(|t| value(t) + if noisy { size * random() } else { 0.0 }).collect();
+        out.insert(channel, *id, values, view.origin).unwrap();
+    }
+    out
+}
+
+fn steady(case: &Case) {
+    let Some([driven, clean]) = &case.samples else { return };
+    let corner_at = |apex_m: f64| {
+        let off = |c: &&track::Corner| (c.apex_m - apex_m).abs();
+        case.circuit.corners.iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap().name.clone()
+    };
+    let told = |l: &Ledger, p: &Planted| -> f64 {
+        let m = seconds(l, &corner_at(p.apex_m));
+        p.causes.iter().filter_map(|c| m.get(c)).sum()
+    };
+    let each = |laps: &[LapTrace], clean: &[LapTrace]| -> Vec<Vec<f64>> {
+        let of = |l: &LapTrace, r: &LapTrace| {
+            let d = ledger(&case.circuit, l, r, Both { lap: "lap", reference: "reference" }).unwrap();
+            case.planted.iter().map(|p| told(&d, p)).collect::<Vec<f64>>()
+        };
+        laps.iter().flat_map(|l| clean.iter().map(move |r| of(l, r))).collect()
+    };
+    let full = each(&case.laps, &case.clean);
+    let positions = [Channel::X, Channel::Y];
+    let accelerations = [Channel::AccelX, Channel::AccelY, Channel::YawRate];
+    let steering = [Channel::SteeringWheelAngle, Channel::RoadWheelAngle];
+    for (what, rate_hz, jitter, noise, missing) in [
+        ("50 Hz", 50.0, 0.0, 0.0, &[][..]),
+        ("60 Hz", 60.0, 0.0, 0.0, &[]),
+        ("100 Hz", 100.0, 0.0, 0.0, &[]),
+        ("200 Hz", 200.0, 0.0, 0.0, &[]),
+        ("50 Hz, 2 % jitter", 50.0, 0.02, 0.0, &[]),
+        ("50 Hz, 0.5 % noise", 50.0, 0.0, 0.005, &[]),
+        ("50 Hz, no positions", 50.0, 0.0, 0.0, &positions),
+        ("50 Hz, no accelerations", 50.0, 0.0, 0.0, &accelerations),
+        ("50 Hz, no steering", 50.0, 0.0, 0.0, &steering),
+    ] {
+        let again =
+            [driven, clean].map(|s| timed(&logged(s, rate_hz, jitter, noise, missing), &case.circuit));
+        if again[0].len() != case.laps.len() || again[1].len() != case.clean.len() {
+            println!("| {} | {what} | laps not found |", case.name);
+            continue;
+        }
+        let other = each(&again[0], &again[1]);
+        let (mut within, mut all, mut most) = (0, 0, 0.0_f64);
+        for (a, b) in full.iter().flatten().zip(other.iter().flatten()) {
+            all += 1;
+            within += usize::from((a - b).abs() <= 0.02);
+            most = most.max((a - b).abs());
+        }
+        let m = |v: &[Vec<f64>], i: usize| median(v.iter().map(|x| x[i]).collect());
+        let moved: Vec<String> = (0..case.planted.len())
+            .map(|i| format!("{} {:+.3}", case.planted[i].what, m(&other, i) - m(&full, i)))
+            .collect();
+        println!("| {} | {what} | {within}/{all} | {most:.3} | {} |", case.name, moved.join(", "));
+    }
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let has = |word: &str| arguments.iter().any(|a| a == word);
@@ -319,6 +419,13 @@ fn main() {
     }
     if has("season") {
         cases.extend(twin_cases(&demo::season(1, &|_| {}).unwrap()));
+    }
+    if has("steady") {
+        println!(
+            "| stint | logged at | pairs within 0.02 s | largest | medians moved by s |\n|---|---|---|---|---|"
+        );
+        cases.iter().filter(|c| !c.planted.is_empty()).for_each(steady);
+        return;
     }
     if has("pairs") {
         cases.iter().for_each(list);
@@ -341,6 +448,9 @@ fn main() {
         "Seconds within 15 % or 0.02 s of the truth, median: {} of {}; single pairs: {} of {}.",
         t.near_in_median, t.planted, t.near_in_pairs, t.pairs
     );
+    let begin = std::time::Instant::now();
+    let drawn: usize = cases.iter().map(|c| pairs(c).len()).sum();
+    println!("{:.1} ms a pair.", 1e3 * begin.elapsed().as_secs_f64() / drawn as f64);
     let loud = t.quiet.iter().filter(|s| **s > 0.03).count();
     println!(
         "Corners without a fault of the driver: {loud} of {} medians of causes are above 0.03 s.",
