@@ -34,6 +34,7 @@ mod number;
 mod packed;
 mod parquet;
 mod plan;
+mod profile;
 mod report;
 mod store;
 
@@ -41,7 +42,8 @@ pub use abilities::{Ability, Analysis, abilities};
 pub use error::{Place, ReadError};
 pub use geodesy::LocalPlane;
 pub use map::{Map, MapError};
-pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Issue, Report};
+pub use profile::{PROFILE_FITS, best_profile, headings, read_with};
+pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Guess, Issue, Report};
 
 use channels::Samples;
 use packed::{Counted, Packing};
@@ -91,10 +93,40 @@ pub struct Reading {
 /// # Errors
 /// [`ReadError`] when nothing is usable, or when only the user can tell what a column means.
 pub fn read(source: Source<'_>, map: &Map, progress: &mut dyn FnMut(Progress)) -> Result<Reading, ReadError> {
+    let mut reading = read_logged(source, map, progress)?;
+    profile::weigh_values(&mut reading.report);
+    profile::take_delays(map, &mut reading);
+    Ok(reading)
+}
+
+fn read_logged(
+    source: Source<'_>,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    let (name, (head, bytes_total), input) = begin(source)?;
+    by_content(&name, &head, input, bytes_total, map, progress)
+}
+
+/// Opens a source: its name, its first bytes and its size, and itself, at its beginning.
+#[allow(clippy::type_complexity)]
+fn begin(source: Source<'_>) -> Result<(String, (Vec<u8>, u64), Input<'_>), ReadError> {
+    let (name, (head, bytes_total), input) = opened(source)?;
+    if head.is_empty() {
+        return Err(ReadError::Empty { file: name });
+    }
+    if let Some(found) = known_but_unread(&head) {
+        return Err(ReadError::UnknownContent { file: name, found: found.to_owned() });
+    }
+    Ok((name, (head, bytes_total), input))
+}
+
+#[allow(clippy::type_complexity)]
+fn opened(source: Source<'_>) -> Result<(String, (Vec<u8>, u64), Input<'_>), ReadError> {
     match source {
         Source::Bytes { name, bytes } => {
-            let head = &bytes[..bytes.len().min(csv::HEAD)];
-            by_content(name, head, Input::Bytes(bytes), bytes.len() as u64, map, progress)
+            let head = bytes[..bytes.len().min(csv::HEAD)].to_vec();
+            Ok((name.to_owned(), (head, bytes.len() as u64), Input::Bytes(bytes)))
         }
         Source::File(path) => {
             let name = path.display().to_string();
@@ -107,7 +139,7 @@ pub fn read(source: Source<'_>, map: &Map, progress: &mut dyn FnMut(Progress)) -
             let mut head = Vec::new();
             file.by_ref().take(csv::HEAD as u64).read_to_end(&mut head).map_err(failed)?;
             file.rewind().map_err(failed)?;
-            by_content(&name, &head, Input::File(file), about.len(), map, progress)
+            Ok((name, (head, about.len()), Input::File(file)))
         }
     }
 }
@@ -125,12 +157,6 @@ fn by_content(
     map: &Map,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Reading, ReadError> {
-    if head.is_empty() {
-        return Err(ReadError::Empty { file: name.to_owned() });
-    }
-    if let Some(found) = known_but_unread(head) {
-        return Err(ReadError::UnknownContent { file: name.to_owned(), found: found.to_owned() });
-    }
     if let Some(packing) = Packing::of(head) {
         return match input {
             Input::Bytes(bytes) => unpacked(name, packing, bytes, bytes_total, map, progress),

@@ -41,6 +41,15 @@ pub struct Map {
     pub(crate) fuel_density_kg_per_l: Option<f64>,
     pub(crate) rate_hz: Option<f64>,
     pub(crate) channels: BTreeMap<Channel, Entry>,
+    pub(crate) source: Option<SourceMark>,
+}
+
+/// By what a source is known again: its name for the user, and the columns it writes.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SourceMark {
+    pub(crate) name: String,
+    pub(crate) columns: Vec<String>,
 }
 
 /// What the map says about one channel.
@@ -55,6 +64,15 @@ pub(crate) struct Entry {
     pub(crate) scale: f64,
     #[serde(default)]
     pub(crate) offset: f64,
+    /// How late the channel runs \[s\]; taken off its time stamps.
+    #[serde(default)]
+    pub(crate) delay_s: f64,
+}
+
+impl Default for Entry {
+    fn default() -> Self {
+        Self { column: None, unit: None, sign: 1.0, scale: 1.0, offset: 0.0, delay_s: 0.0 }
+    }
 }
 
 fn one() -> f64 {
@@ -70,6 +88,7 @@ struct RawMap {
     ignore: Vec<String>,
     fuel_density_kg_per_l: Option<f64>,
     rate_hz: Option<f64>,
+    source: Option<SourceMark>,
     #[serde(default)]
     channels: BTreeMap<String, Entry>,
 }
@@ -146,6 +165,10 @@ impl Map {
             if !entry.offset.is_finite() {
                 return Err(value(&field("offset"), entry.offset.to_string(), "a finite number"));
             }
+            // Later than that is another drive.
+            if !(-60.0..=60.0).contains(&entry.delay_s) {
+                return Err(value(&field("delay_s"), entry.delay_s.to_string(), "seconds, -60 to 60"));
+            }
             channels.insert(channel, entry);
         }
         Self {
@@ -155,6 +178,7 @@ impl Map {
             fuel_density_kg_per_l: raw.fuel_density_kg_per_l,
             rate_hz: None,
             channels,
+            source: raw.source,
         }
         .with_rate_hz(raw.rate_hz)
     }

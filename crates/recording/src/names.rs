@@ -4,6 +4,7 @@
 //! in any of its spellings, and the rest is looked up. Nothing is recognised by a part of its name: an unknown word
 //! means an unknown column, which the user can map.
 
+use crate::report::Guess as Scored;
 use channels::{Channel, Dimension, Unit, UnknownUnit, Wheel};
 use std::collections::HashMap;
 use std::sync::LazyLock;
@@ -478,6 +479,80 @@ static SPELLINGS: &[(&str, &[&str])] = &[
     ("ride_height", &["floor height", "rh"]),
 ];
 
+/// Confidence of a name that is in the vocabulary, of a common spelling, of a single letter, and the greatest of a name that
+/// is only similar. Common practice, no source.
+const VOCABULARY: f64 = 1.0;
+const SPELLING: f64 = 0.95;
+const LETTER: f64 = 0.8;
+const SIMILAR: f64 = 0.8;
+
+/// What a unit does to the confidence: it fits, is not stated, needs a radius or density, or measures something else.
+fn unit_weight(unit: &UnitFit) -> f64 {
+    match unit {
+        UnitFit::Stated(_) => 1.0,
+        UnitFit::Assumed(u) if is_pure_number(u.dimension) => 1.0,
+        UnitFit::Assumed(_) => 0.9,
+        UnitFit::Volume(_) | UnitFit::Rotation(_) => 0.9,
+        UnitFit::Unknown(_) => 0.6,
+        UnitFit::Other(_) => 0.2,
+    }
+}
+
+/// Fewer letters than this are no name to be similar to.
+const LEAST_LETTERS: usize = 3;
+
+/// The guess and the runner-up for a heading, the best first: every name and spelling of the vocabulary is scored by its
+/// similarity (one less the share of letters that differ `[Levenshtein1966]`) and by its unit.
+pub(crate) fn scored(heading: &Heading) -> Vec<Scored> {
+    let mut best: Vec<Scored> = Vec::new();
+    let mut put = |channel: Channel, confidence: f64| match best.iter_mut().find(|s| s.channel == channel) {
+        Some(s) => s.confidence = s.confidence.max(confidence),
+        None => best.push(Scored { channel, confidence }),
+    };
+    if let Some(guess) = recognise(heading) {
+        let name = match guess.confidence {
+            Confidence::Vocabulary => VOCABULARY,
+            Confidence::Spelling if key(&heading.name).chars().count() < LEAST_LETTERS => LETTER,
+            Confidence::Spelling => SPELLING,
+        };
+        put(guess.channel, name * unit_weight(&guess.unit));
+    }
+    let unit_of = |channel| match &heading.unit {
+        Some(unit) => fit(channel, unit),
+        None => UnitFit::Assumed(default_unit(channel)),
+    };
+    let words: Vec<String> = words(&heading.name).iter().map(|w| synonym(w).to_owned()).collect();
+    let mut similar = |name: &str, table: &HashMap<String, Entry>, wheel: Option<Wheel>| {
+        let letters = name.chars().count();
+        if !(LEAST_LETTERS..=40).contains(&letters) {
+            return;
+        }
+        for (spelling, &(channel, ..)) in table {
+            let longer = letters.max(spelling.chars().count());
+            // Not even equal letters could bring it near.
+            if spelling.chars().count() < LEAST_LETTERS
+                || letters.abs_diff(spelling.chars().count()) * 2 > longer
+            {
+                continue;
+            }
+            let differ = distance(name, spelling) as f64 / longer as f64;
+            let channel = wheel.map_or(channel, |w| channel.on(w));
+            put(channel, SIMILAR * (1.0 - differ) * unit_weight(&unit_of(channel)));
+        }
+    };
+    similar(&words.concat(), &LOOKUP, None);
+    for (wheel, rest) in take_wheel(&words) {
+        similar(&rest.concat(), &WHEEL_LOOKUP, Some(wheel));
+    }
+    best.retain(|s| s.confidence >= LEAST_CONFIDENCE);
+    best.sort_by(|a, b| b.confidence.total_cmp(&a.confidence).then(a.channel.cmp(&b.channel)));
+    best.truncate(2);
+    best
+}
+
+/// Guesses below this are noise.
+const LEAST_CONFIDENCE: f64 = 0.3;
+
 /// Vocabulary names near to a wrong one, nearest first, at most three.
 pub(crate) fn near_channels(name: &str) -> Vec<String> {
     near(&key_text(name), Channel::all().map(Channel::name))
@@ -605,6 +680,32 @@ mod tests {
                 let guess = recognise(&Heading::new(&heading)).map(|g| (g.channel, g.confidence));
                 assert_eq!(guess, Some((c, Confidence::Vocabulary)), "{heading}");
             }
+        }
+    }
+
+    #[test]
+    fn guesses_are_scored_by_name_and_unit() {
+        let of = |heading: &str| scored(&Heading::new(heading));
+        let best = |heading: &str| of(heading).first().map(|g| (g.channel.name(), g.confidence));
+        assert_eq!(best("Speed [km/h]"), Some(("speed".to_owned(), 1.0)));
+        assert_eq!(best("Ground speed [km/h]"), Some(("speed".to_owned(), 0.95)));
+        // One letter says little, and a bar is no share of a pedal but may be a pressure.
+        assert_eq!(best("v [m/s]"), Some(("speed".to_owned(), 0.8)));
+        assert!(best("brake [bar]").is_some_and(|(n, c)| n == "brake_pressure_front" && c < 0.6));
+        // A slip of the pen stays near, and its unit settles between two that look alike.
+        assert!(
+            best("Steering whel angle [deg]").is_some_and(|(n, c)| n == "steering_wheel_angle" && c > 0.7)
+        );
+        assert!(best("Tyre presure FL [bar]").is_some_and(|(n, c)| n == "tyre_pressure_fl" && c > 0.7));
+        assert!(of("zzzzqqqq [km/h]").is_empty());
+        for heading in ["Speed [km/h]", "yawrat [deg/s]", "Wheel Speed - LR (mph)", "p_fl_psi", ""] {
+            let guesses = of(heading);
+            assert!(guesses.len() <= 2 && guesses.iter().all(|g| (0.0..=1.0).contains(&g.confidence)));
+            assert!(
+                guesses
+                    .windows(2)
+                    .all(|w| w[0].confidence >= w[1].confidence && w[0].channel != w[1].channel)
+            );
         }
     }
 

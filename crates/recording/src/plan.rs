@@ -2,7 +2,7 @@
 
 use crate::error::ReadError;
 use crate::map::{Entry, Map};
-use crate::names::{Confidence, Guess, Heading, UnitFit, fit, near, recognise};
+use crate::names::{Confidence, Guess, Heading, UnitFit, fit, near, recognise, scored};
 use crate::report::{ColumnReport, Finding};
 use channels::{Channel, Unit};
 use std::collections::BTreeMap;
@@ -77,6 +77,12 @@ impl Plan {
     }
 }
 
+/// Columns whose names are held against the whole vocabulary.
+const MOST_SCORED: usize = 2000;
+
+/// Least confidence of a guess that is told for an unknown name.
+const WORTH_A_WORD: f64 = 0.5;
+
 enum Choice {
     Channel(Channel, Conversion),
     Left(Option<String>, Option<String>),
@@ -102,6 +108,9 @@ pub(crate) fn plan(file: &str, line: u64, headings: &[Heading], map: &Map) -> Re
     let mut columns = Vec::new();
     for (i, heading) in headings.iter().enumerate() {
         let mut choices = Vec::new();
+        // A thousand columns that nobody knows are not worth a thousand searches.
+        let by_name = !ignored[i] && !mapped.contains_key(&i) && i < MOST_SCORED;
+        let scored = if by_name { scored(heading) } else { Vec::new() };
         if let Some(entries) = mapped.get(&i) {
             for &(channel, entry) in entries {
                 choices
@@ -112,7 +121,9 @@ pub(crate) fn plan(file: &str, line: u64, headings: &[Heading], map: &Map) -> Re
         } else if let Some(guess) = &guesses[i] {
             choices.push(guessed(&header, i, guess, &mut findings)?);
         } else {
-            let reason = "its name is not in the vocabulary; name it in a map to use it".to_owned();
+            let near = scored.first().filter(|g| g.confidence >= WORTH_A_WORD);
+            let near = near.map(|g| format!(" (perhaps {}?)", g.channel)).unwrap_or_default();
+            let reason = format!("its name is not in the vocabulary; name it in a map to use it{near}");
             choices.push(Choice::Left(heading.unit.clone(), Some(reason)));
         }
         for choice in choices {
@@ -123,7 +134,13 @@ pub(crate) fn plan(file: &str, line: u64, headings: &[Heading], map: &Map) -> Re
                     (Some(conversion.unit.symbol.to_owned()), Some(channel), None)
                 }
             };
-            columns.push(ColumnReport { column: heading.text.clone(), unit, channel, reason });
+            columns.push(ColumnReport {
+                column: heading.text.clone(),
+                unit,
+                channel,
+                reason,
+                guesses: scored.clone(),
+            });
         }
     }
     Ok(Plan { wanted, columns, findings })

@@ -57,6 +57,18 @@ pub struct ColumnReport {
     pub channel: Option<Channel>,
     /// Why it was left out.
     pub reason: Option<String>,
+    /// What the name and the unit say by themselves, at most two, the best first: the guess and the runner-up. Empty where
+    /// a map decides or nothing is near.
+    pub guesses: Vec<Guess>,
+}
+
+/// A channel that a column may be.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Guess {
+    /// The channel.
+    pub channel: Channel,
+    /// How sure it is, 0 to 1: name, unit and the share of plausible values multiplied.
+    pub confidence: f64,
 }
 
 /// One clock of the recording.

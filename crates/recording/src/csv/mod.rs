@@ -7,6 +7,7 @@ mod rows;
 
 use crate::assemble::{Table, add_table, origin_s};
 use crate::error::ReadError;
+use crate::names::Heading;
 use crate::plan::{check_map, list, plan};
 use crate::report::{Finding, Format, Issue, Report};
 use crate::{Map, Progress, Reading};
@@ -29,14 +30,17 @@ pub(crate) struct Input<'a> {
     pub(crate) packed: bool,
 }
 
-/// Reads a text recording.
-pub(crate) fn read<R: Read>(
-    input: Input<'_>,
-    reader: R,
-    map: &Map,
-    progress: &mut dyn FnMut(Progress),
-) -> Result<Reading, ReadError> {
-    let Input { file, head, bytes_total, packed } = input;
+/// A text file whose layout is known.
+struct Opened<R> {
+    text: Text<R>,
+    /// What is read of it so far.
+    pending: Vec<u8>,
+    layout: layout::Layout,
+    encoding: Encoding,
+}
+
+fn open<R: Read>(input: Input<'_>, reader: R, map: &Map) -> Result<Opened<R>, ReadError> {
+    let Input { file, head, packed, .. } = input;
     let encoding =
         Encoding::sniff(head).map_err(|found| ReadError::UnknownContent { file: file.to_owned(), found })?;
     let mut text = Text::new(reader, encoding);
@@ -52,6 +56,23 @@ pub(crate) fn read<R: Read>(
         pending.iter_mut().filter(|b| **b == b'\r').for_each(|b| *b = b'\n');
     }
     let layout = layout::find(file, &pending, !more, encoding, map)?;
+    Ok(Opened { text, pending, layout, encoding })
+}
+
+/// The headings of a text recording.
+pub(crate) fn headings<R: Read>(input: Input<'_>, reader: R, map: &Map) -> Result<Vec<Heading>, ReadError> {
+    open(input, reader, map).map(|opened| opened.layout.headings)
+}
+
+/// Reads a text recording.
+pub(crate) fn read<R: Read>(
+    input: Input<'_>,
+    reader: R,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    let Input { file, bytes_total, .. } = input;
+    let Opened { mut text, mut pending, layout, encoding } = open(input, reader, map)?;
     let plan = plan(file, layout.header_line, &layout.headings, map)?;
     let wanted: Vec<Channel> = plan.wanted.iter().map(|w| w.channel).collect();
     check_map(file, &layout.headings, &wanted, map)?;

@@ -28,21 +28,26 @@ use std::collections::BTreeMap;
 /// First bytes of a finished file, and of one that was not finished.
 pub(crate) const MAGIC: [&[u8]; 2] = [b"MDF     ", b"UnFinMF "];
 
-pub(crate) fn read(
-    file: &str,
-    head: &[u8],
-    store: Store,
-    map: &Map,
-    progress: &mut dyn FnMut(Progress),
-) -> Result<Reading, ReadError> {
-    let damaged = |d: Damage| {
-        ReadError::Format {
+/// A file whose groups are known.
+struct Opened {
+    mdf: File,
+    groups: Vec<Group>,
+    metadata: BTreeMap<String, String>,
+    /// Group and field of each heading.
+    places: Vec<(usize, usize)>,
+    headings: Vec<Heading>,
+}
+
+fn damaged(file: &str, d: Damage) -> ReadError {
+    ReadError::Format {
         file: file.to_owned(),
         format: "MDF",
         found: d.0,
         advice: "The file is damaged, cut off or uses a rare part of the format; export the recording again, or as CSV or Parquet".to_owned(),
     }
-    };
+}
+
+fn open(file: &str, head: &[u8], store: Store) -> Result<Opened, ReadError> {
     let version = head.get(8..16).map(|v| String::from_utf8_lossy(v).trim_matches(['\0', ' ']).to_owned());
     let version = version.unwrap_or_default();
     if !version.starts_with('4') {
@@ -54,7 +59,7 @@ pub(crate) fn read(
         });
     }
     let mdf = File::new(store, head.starts_with(MAGIC[1]));
-    let (groups, mut metadata) = describe(&mdf).map_err(damaged)?;
+    let (groups, mut metadata) = describe(&mdf).map_err(|d| damaged(file, d))?;
     metadata.insert("MDF version".to_owned(), version);
 
     // All groups are planned as one table, so that a channel that is in two groups is taken once.
@@ -65,6 +70,23 @@ pub(crate) fn read(
         .filter(|&(g, f)| Some(f) != groups[g].master)
         .collect();
     let headings: Vec<Heading> = places.iter().map(|&(g, f)| groups[g].fields[f].heading()).collect();
+    Ok(Opened { mdf, groups, metadata, places, headings })
+}
+
+/// The headings of an MDF file.
+pub(crate) fn headings(file: &str, head: &[u8], store: Store) -> Result<Vec<Heading>, ReadError> {
+    open(file, head, store).map(|opened| opened.headings)
+}
+
+pub(crate) fn read(
+    file: &str,
+    head: &[u8],
+    store: Store,
+    map: &Map,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Reading, ReadError> {
+    let Opened { mdf, groups, metadata, places, headings } = open(file, head, store)?;
+    let damaged = |d| damaged(file, d);
     let mut plan = plan(file, 1, &headings, map)?;
     let mut findings = std::mem::take(&mut plan.findings);
     let mut wanted_in: Vec<Vec<Wanted>> = groups.iter().map(|_| Vec::new()).collect();
@@ -119,6 +141,7 @@ pub(crate) fn read(
             unit: Some("s".to_owned()),
             channel: Some(Channel::Time),
             reason: None,
+            guesses: Vec::new(),
         })
         .collect();
     columns.extend(plan.columns);

@@ -18,8 +18,9 @@ use ::parquet::basic::{ConvertedType, LogicalType, TimeUnit, Type as Physical};
 use ::parquet::column::reader::{ColumnReader, ColumnReaderImpl};
 use ::parquet::data_type::{DataType, FixedLenByteArray};
 use ::parquet::errors::ParquetError;
+use ::parquet::file::metadata::KeyValue;
 use ::parquet::file::reader::{FileReader, SerializedFileReader};
-use ::parquet::schema::types::ColumnDescriptor;
+use ::parquet::schema::types::{ColumnDescriptor, SchemaDescriptor};
 use channels::{Channel, Samples};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -38,27 +39,10 @@ pub(crate) fn read(
     let about = reader.metadata().file_metadata();
     let schema = about.schema_descr();
     let pairs = about.key_value_metadata().map_or(&[][..], Vec::as_slice);
-    let arrow = pairs.iter().find(|p| p.key == ARROW_SCHEMA).and_then(|p| p.value.as_deref());
-    let arrow = arrow.map(arrow_schema::fields).unwrap_or_default();
+    let arrow = arrow_fields(about.key_value_metadata());
 
     let numbers: Vec<Option<Numbers>> = schema.columns().iter().map(|c| Numbers::of(c)).collect();
-    let mut headings = Vec::new();
-    for (column, numbers) in schema.columns().iter().zip(&numbers) {
-        let name = column.path().parts().join(".");
-        let field = arrow.iter().find(|f| f.name == name);
-        let seconds = numbers.as_ref().is_some_and(|n| n.is_time);
-        // The type settles the unit of a time, whatever its name says.
-        let unit = if seconds {
-            Some("s".to_owned())
-        } else {
-            field.and_then(|f| f.duration.map(str::to_owned).or_else(|| f.unit()))
-        };
-        let mut heading = Heading::with_unit(&name, unit);
-        if seconds {
-            heading.unit = Some("s".to_owned());
-        }
-        headings.push(heading);
-    }
+    let headings = headings_of(schema, &numbers, &arrow);
     let mut plan = plan(file, 1, &headings, map)?;
     let wanted: Vec<Channel> = plan.wanted.iter().map(|w| w.channel).collect();
     check_map(file, &headings, &wanted, map)?;
@@ -110,6 +94,45 @@ pub(crate) fn read(
         issues,
     };
     Ok(Reading { samples, report })
+}
+
+/// The headings of a Parquet file.
+pub(crate) fn headings(file: &str, store: Store) -> Result<Vec<Heading>, ReadError> {
+    let reader = SerializedFileReader::new(store).map_err(|e| damaged(file, &e.to_string()))?;
+    let about = reader.metadata().file_metadata();
+    let schema = about.schema_descr();
+    let numbers: Vec<Option<Numbers>> = schema.columns().iter().map(|c| Numbers::of(c)).collect();
+    Ok(headings_of(schema, &numbers, &arrow_fields(about.key_value_metadata())))
+}
+
+fn arrow_fields(pairs: Option<&Vec<KeyValue>>) -> Vec<arrow_schema::Field> {
+    let arrow = pairs.into_iter().flatten().find(|p| p.key == ARROW_SCHEMA).and_then(|p| p.value.as_deref());
+    arrow.map(arrow_schema::fields).unwrap_or_default()
+}
+
+fn headings_of(
+    schema: &SchemaDescriptor,
+    numbers: &[Option<Numbers>],
+    arrow: &[arrow_schema::Field],
+) -> Vec<Heading> {
+    let mut headings = Vec::new();
+    for (column, numbers) in schema.columns().iter().zip(numbers) {
+        let name = column.path().parts().join(".");
+        let field = arrow.iter().find(|f| f.name == name);
+        let seconds = numbers.as_ref().is_some_and(|n| n.is_time);
+        // The type settles the unit of a time, whatever its name says.
+        let unit = if seconds {
+            Some("s".to_owned())
+        } else {
+            field.and_then(|f| f.duration.map(str::to_owned).or_else(|| f.unit()))
+        };
+        let mut heading = Heading::with_unit(&name, unit);
+        if seconds {
+            heading.unit = Some("s".to_owned());
+        }
+        headings.push(heading);
+    }
+    headings
 }
 
 const ARROW_SCHEMA: &str = "ARROW:schema";
