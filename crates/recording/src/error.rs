@@ -112,6 +112,11 @@ pub enum ReadError {
     /// The map's unit does not measure the channel.
     #[error("{file}: the map's unit for {channel}: {reason}")]
     MapUnit { file: String, channel: Channel, reason: String },
+    /// Several files that cannot be laid on one time axis.
+    #[error(
+        "{file}: the files have no time in common: {found}. Give files of the same drive, with times that count from the same moment"
+    )]
+    NoCommonTime { file: String, found: String },
     /// A file of a known format that is damaged or uses a part of the format that is not read.
     #[error("{file}: {format} file: {found}. {advice}")]
     Format { file: String, format: &'static str, found: String, advice: String },

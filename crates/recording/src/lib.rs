@@ -37,6 +37,7 @@ mod plan;
 mod profile;
 mod report;
 mod store;
+mod together;
 
 pub use abilities::{Ability, Analysis, abilities};
 pub use error::{Place, ReadError};
@@ -44,6 +45,7 @@ pub use geodesy::LocalPlane;
 pub use map::{Map, MapError};
 pub use profile::{PROFILE_FITS, best_profile, headings, read_with};
 pub use report::{ClockReport, ColumnReport, Finding, Format, Gap, Guess, Issue, Report};
+pub use together::read_together;
 
 use channels::Samples;
 use packed::{Counted, Packing};

@@ -202,6 +202,17 @@ pub enum Finding {
         "{channel}: both '{used}' and '{left_out}' fit; '{used}' is used. Name the right one in a map: [channels.{channel}] column = \"…\""
     )]
     TwoColumns { channel: Channel, used: String, left_out: String },
+    /// Of several files, one without a channel.
+    #[error("{file} is left out: none of its columns was recognised; name them in a map to use them")]
+    FileLeftOut { file: String },
+    /// Several files whose times all start near zero.
+    #[error(
+        "the {files} files do not say when they start; they are taken to start together. If they do not, the cross-checks show the delay"
+    )]
+    StartedTogether { files: usize },
+    /// Two files for one channel.
+    #[error("{channel}: both {used} and {left_out} have it; {used} is used")]
+    TwoFiles { channel: Channel, used: String, left_out: String },
     /// A known name in a unit of another kind.
     #[error("{channel}: column '{column}' is left out: {reason}")]
     UnitMisfit { channel: Channel, column: String, reason: String },
