@@ -24,8 +24,10 @@ pub(crate) enum Command {
     Channels(Channels),
     /// List, name, check and clear out what the library holds
     Library(Library),
-    /// Look at a car file
+    /// Look at a car file, or keep it
     Car(Car),
+    /// Keep a circuit with borders
+    Circuit(Circuit),
     /// Find the fastest lap that a car can do on a circuit
     Limit(Limit),
     /// Say what each click of a car's setup is worth on a circuit
@@ -121,8 +123,9 @@ pub(crate) struct Ledger {
     /// The lap, as `lapwright laps` names it: RECORDING:NUMBER
     #[arg(value_name = "LAP")]
     pub(crate) lap: String,
-    /// The lap to measure it against, or 'best': the fastest valid lap of the same circuit and car but this one
-    #[arg(long, value_name = "LAP|best", default_value = "best")]
+    /// The lap to measure it against; or 'best', the fastest valid lap of the same circuit and car but this one; or 'limit',
+    /// the fastest that the car can do there, for a car whose file the library keeps and a circuit with borders
+    #[arg(long, value_name = "LAP|best|limit", default_value = "best")]
     pub(crate) against: String,
     #[command(flatten)]
     pub(crate) place: Where,
@@ -221,6 +224,8 @@ pub(crate) struct Car {
     #[command(subcommand)]
     pub(crate) task: CarTask,
     #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
     pub(crate) json: Json,
 }
 
@@ -231,6 +236,38 @@ pub(crate) enum CarTask {
         /// The car file (docs/car-file.md)
         #[arg(value_name = "CAR.toml")]
         file: PathBuf,
+    },
+    /// Keep a car file in the library, for the limit lap of the recordings with this car
+    Keep {
+        /// The car file (docs/car-file.md)
+        #[arg(value_name = "CAR.toml")]
+        file: PathBuf,
+        /// Name that recordings give the car; the one in the file when left out
+        #[arg(long)]
+        name: Option<String>,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Circuit {
+    #[command(subcommand)]
+    pub(crate) task: CircuitTask,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum CircuitTask {
+    /// Keep a circuit with its borders in the library, before recordings on it are imported
+    Keep {
+        /// Circuit file with the header x [m],y [m],width_left [m],width_right [m]
+        #[arg(value_name = "C.csv")]
+        file: PathBuf,
+        /// Name of the circuit
+        #[arg(long)]
+        name: String,
     },
 }
 

@@ -29,6 +29,7 @@ pub(crate) fn run(command: Command) -> Result<()> {
         Command::Channels(a) => channels(&a),
         Command::Library(a) => library::run(&a),
         Command::Car(a) => limits::car(&a),
+        Command::Circuit(a) => limits::circuit(&a),
         Command::Limit(a) => limits::limit(&a),
         Command::Whatif(a) => limits::what_if(&a),
         Command::Desk(a) => {

@@ -199,3 +199,44 @@ fn a_car_file_is_checked() {
     assert_eq!(out.status.code(), Some(2));
     assert!(message.contains("bad.toml") && message.contains("body.mass_kg is -5"), "{message}");
 }
+
+/// The first look of the demo: what was planted is where the ledger finds time, and the limit lap is faster than anybody.
+#[test]
+fn the_demo_can_be_read_back_with_its_truth() {
+    use std::io::{BufRead, BufReader};
+    let dir = tempfile::tempdir().unwrap();
+    let mut demo = lapwright(dir.path());
+    demo.args(["demo", "--short", "--no-open", "--port", "0"]).stdout(std::process::Stdio::piped());
+    let mut demo = demo.spawn().unwrap();
+    let mut first = String::new();
+    BufReader::new(demo.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    demo.kill().unwrap();
+    demo.wait().unwrap();
+    assert!(first.contains("http://127.0.0.1:"), "{first}");
+
+    let laps: Value = serde_json::from_str(&run(lapwright(dir.path()).args(["laps", "--json"]))).unwrap();
+    let timed: Vec<&Value> = laps.as_array().unwrap().iter().filter(|l| l["kind"] == "timed").collect();
+    assert!(timed.len() >= 6, "{}", timed.len());
+    let lap = timed.iter().find(|l| l["recording"] == "first-look").unwrap()["id"].as_str().unwrap();
+    let ledger = |against: &str| -> Value {
+        serde_json::from_str(&run(lapwright(dir.path()).args([
+            "ledger",
+            lap,
+            "--against",
+            against,
+            "--json",
+        ])))
+        .unwrap()
+    };
+    let best = ledger("best");
+    let gap_s = number(&best["gap_s"]);
+    assert!(gap_s > 0.5, "the learner is {gap_s} s behind");
+    for view in ["entries", "phases"] {
+        let sum: f64 = best[view].as_array().unwrap().iter().map(|e| number(&e["seconds"])).sum();
+        assert!((sum - gap_s).abs() < 1e-3, "{view}: {sum} is not {gap_s}");
+    }
+    assert!(best["entries"].as_array().unwrap().iter().all(|e| !e["sentence"].as_str().unwrap().is_empty()));
+    let limit = ledger("limit");
+    assert_eq!(limit["reference"], "limit");
+    assert!(number(&limit["gap_s"]) > gap_s, "nobody is faster than the limit lap");
+}

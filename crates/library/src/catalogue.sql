@@ -65,6 +65,13 @@ CREATE TABLE circuit (
     changed_at TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 
+-- Car files, by the name that recordings give their car.
+CREATE TABLE car (
+    name TEXT PRIMARY KEY,
+    toml TEXT NOT NULL,
+    changed_at TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
 -- Steps on the files that are under way, and how to undo them: delete `path`, or move it back to `undo_to`.
 -- Rows that are still there when no program is at work belong to a program that was interrupted.
 CREATE TABLE unfinished (

@@ -186,7 +186,7 @@ impl Library {
     }
 
     /// Makes the catalogue of a library anew from the descriptions beside the samples. The damaged one is put aside in
-    /// the same folder. What only the catalogue knew is lost, unless it can still be read: the circuits.
+    /// the same folder. What only the catalogue knew is lost, unless it can still be read: circuits and car files.
     ///
     /// # Errors
     /// [`LibraryError::Busy`] while a program is at work in the library; [`LibraryError`] as [`Library::open`].
@@ -206,7 +206,8 @@ impl Library {
             Ok(_) => {}
             Err(other) => return Err(other),
         }
-        let circuits = salvaged_circuits(&folder);
+        let circuits = salvaged(&folder, "SELECT name, json FROM circuit");
+        let cars = salvaged(&folder, "SELECT name, toml FROM car");
         let alone = folder.alone().ok_or_else(|| LibraryError::Busy(dir.to_owned()))?;
         put_aside(&folder)?;
         drop(alone);
@@ -215,6 +216,9 @@ impl Library {
         for (name, json) in circuits {
             // One that was damaged too is left behind.
             let _ = library.put_circuit(&name, &json);
+        }
+        for (name, toml) in cars {
+            library.put_car(&name, &toml)?;
         }
         Ok((library, check))
     }
@@ -364,12 +368,12 @@ fn contradictions(db: &Connection) -> catalogue::SqlResult<Vec<String>> {
     Ok(found)
 }
 
-/// The circuits of a damaged catalogue, as far as they can be read.
-fn salvaged_circuits(folder: &Folder) -> Vec<(String, String)> {
+/// Names and texts of a damaged catalogue, as far as they can be read.
+fn salvaged(folder: &Folder, question: &str) -> Vec<(String, String)> {
     let read = || -> catalogue::SqlResult<Vec<(String, String)>> {
         let db = Connection::open_with_flags(folder.catalogue(), OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-        let mut circuits = db.prepare("SELECT name, json FROM circuit")?;
-        let rows = circuits.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        let mut texts = db.prepare(question)?;
+        let rows = texts.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?;
         Ok(rows.map_while(Result::ok).collect())
     };
     read().unwrap_or_default()

@@ -323,6 +323,34 @@ impl Library {
         })
     }
 
+    /// Keeps or replaces the car file of a car, by the name that recordings give it.
+    ///
+    /// # Errors
+    /// [`LibraryError::ReadOnly`].
+    pub fn put_car(&self, name: &str, toml: &str) -> Result<(), LibraryError> {
+        let sql =
+            "INSERT INTO car VALUES (?1, ?2, ?3) ON CONFLICT (name) DO UPDATE SET toml = ?2, changed_at = ?3";
+        self.change(|db| db.execute(sql, params![name, toml, entry::now().to_string()]).map(drop))
+    }
+
+    /// The car file of a car, as it was given; none when the library has none for this name.
+    ///
+    /// # Errors
+    /// [`LibraryError`] when the catalogue cannot be read.
+    pub fn car(&self, name: &str) -> Result<Option<String>, LibraryError> {
+        self.ask(|db| db.query_row("SELECT toml FROM car WHERE name = ?1", [name], |r| r.get(0)).optional())
+    }
+
+    /// Names of the cars with a car file.
+    ///
+    /// # Errors
+    /// [`LibraryError`] when the catalogue cannot be read.
+    pub fn cars(&self) -> Result<Vec<String>, LibraryError> {
+        self.ask(|db| {
+            db.prepare("SELECT name FROM car ORDER BY name")?.query_map([], |r| r.get(0))?.collect()
+        })
+    }
+
     /// Forgets a circuit.
     ///
     /// # Errors

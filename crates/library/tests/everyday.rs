@@ -160,6 +160,16 @@ fn removing_can_be_undone_until_the_trash_is_emptied() {
 }
 
 #[test]
+fn car_files_are_kept_by_name() {
+    let (_dir, library) = empty();
+    assert_eq!(library.car("Brindle").unwrap(), None);
+    library.put_car("Brindle", "name = 'old'").unwrap();
+    library.put_car("Brindle", "name = 'new'").unwrap();
+    assert_eq!(library.car("Brindle").unwrap().as_deref(), Some("name = 'new'"));
+    assert_eq!(library.cars().unwrap(), ["Brindle"]);
+}
+
+#[test]
 fn circuits_are_kept_by_name() {
     let (_dir, library) = empty();
     library.put_circuit("Longmere", r#"{"length_m": 1}"#).unwrap();

@@ -1,6 +1,7 @@
 //! Two laps over one circuit: the ledger, and the traces behind it.
 
 use crate::import::as_lap;
+use crate::limits::LIMIT;
 use crate::{
     Borders, CircuitDrawing, Comparison, LapColumns, Ledger, PhaseSpan, Polyline, Workshop, WorkshopError,
 };
@@ -21,10 +22,11 @@ const KEPT_TRACES: usize = 32;
 #[derive(Debug, Default)]
 pub(crate) struct Traces(Mutex<VecDeque<(TraceKey, Arc<LapTrace>)>>);
 
-/// A lap of one recording as it was imported: a name that is used again does not bring back an old trace.
+/// A lap of one recording as it was imported, or the limit lap of one car file: a name that is used again does not bring
+/// back an old trace.
 #[derive(Debug, Clone, PartialEq)]
 struct TraceKey {
-    id: library::LapId,
+    id: String,
     content: library::Digest,
     circuit: String,
 }
@@ -45,18 +47,24 @@ impl Traces {
 /// What a question about two laps comes down to.
 struct Question {
     circuit: Circuit,
-    entries: Both<LapEntry>,
-    traces: Both<Arc<LapTrace>>,
+    laps: Both<Driven>,
+}
+
+/// A lap laid over the circuit, or the limit lap.
+struct Driven {
+    id: String,
+    driver: Option<String>,
+    trace: Arc<LapTrace>,
 }
 
 impl Workshop {
-    /// Where the gap between `lap` and `against` went; `against` is a lap or `best`, the fastest valid lap of the same
-    /// circuit and car but this one.
+    /// Where the gap between `lap` and `against` went; `against` is a lap, `best`, the fastest valid lap of the same
+    /// circuit and car but this one, or `limit`, the limit lap of the car.
     ///
     /// # Errors
     /// [`WorkshopError`] when a lap does not exist or has no time, or the two lie on different circuits.
     pub fn ledger(&self, lap: &str, against: &str) -> Result<Ledger, WorkshopError> {
-        self.account(&self.question(lap, against)?)
+        account(&self.question(lap, against)?)
     }
 
     /// The traces behind [`Workshop::ledger`], node by node.
@@ -65,49 +73,57 @@ impl Workshop {
     /// As [`Workshop::ledger`].
     pub fn comparison(&self, lap: &str, against: &str) -> Result<Comparison, WorkshopError> {
         let question = self.question(lap, against)?;
-        let ledger = self.account(&question)?;
-        let Question { circuit, entries, traces } = &question;
+        let ledger = account(&question)?;
+        let Question { circuit, laps } = &question;
         let gap_s =
-            ledger::running_gap(&traces.lap, &traces.reference).map_err(|e| unaccounted(entries, e))?;
+            ledger::running_gap(&laps.lap.trace, &laps.reference.trace).map_err(|e| unaccounted(laps, e))?;
         let phases = ledger.phases.iter().map(|e| PhaseSpan {
             corner: e.corner.clone(),
             phase: e.phase,
             from_m: e.from_m,
             to_m: e.to_m,
         });
+        let s_m = &laps.lap.trace.s_m;
         Ok(Comparison {
-            circuit: drawing(circuit, &traces.lap.s_m),
-            s_m: traces.lap.s_m.clone(),
-            lap: columns(circuit, &entries.lap, &traces.lap),
-            reference: columns(circuit, &entries.reference, &traces.reference),
+            circuit: drawing(circuit, s_m),
+            s_m: s_m.clone(),
+            lap: columns(circuit, &laps.lap),
+            reference: columns(circuit, &laps.reference),
             gap_s,
             phases: phases.collect(),
         })
     }
 
-    fn account(&self, question: &Question) -> Result<Ledger, WorkshopError> {
-        let Question { circuit, entries, traces } = question;
-        let names = entries.as_ref().map(|e| e.id.to_string());
-        let names = Both { lap: names.lap.as_str(), reference: names.reference.as_str() };
-        ledger::ledger(circuit, &traces.lap, &traces.reference, names).map_err(|e| unaccounted(entries, e))
-    }
-
     fn question(&self, lap: &str, against: &str) -> Result<Question, WorkshopError> {
         let lap = self.timed(lap)?;
-        let reference = if against == BEST { self.best_but(&lap)? } else { self.timed(against)? };
         let name = circuit_of(&lap)?;
-        let other = circuit_of(&reference)?;
-        if name != other {
-            return Err(WorkshopError::TwoCircuits {
-                lap: lap.id.to_string(),
-                lap_circuit: name.to_owned(),
-                reference: reference.id.to_string(),
-                reference_circuit: other.to_owned(),
-            });
-        }
         let circuit = self.circuit(name)?;
-        let traces = Both { lap: self.trace(&lap, &circuit)?, reference: self.trace(&reference, &circuit)? };
-        Ok(Question { circuit, entries: Both { lap, reference }, traces })
+        let reference = match against {
+            LIMIT => {
+                let trace = self.limit_of(&lap, &circuit)?;
+                Driven { id: LIMIT.to_owned(), driver: None, trace }
+            }
+            _ => {
+                let reference = if against == BEST { self.best_but(&lap)? } else { self.timed(against)? };
+                let other = circuit_of(&reference)?;
+                if name != other {
+                    return Err(WorkshopError::TwoCircuits {
+                        lap: lap.id.to_string(),
+                        lap_circuit: name.to_owned(),
+                        reference: reference.id.to_string(),
+                        reference_circuit: other.to_owned(),
+                    });
+                }
+                self.driven(&reference, &circuit)?
+            }
+        };
+        let lap = self.driven(&lap, &circuit)?;
+        Ok(Question { circuit, laps: Both { lap, reference } })
+    }
+
+    fn driven(&self, lap: &LapEntry, circuit: &Circuit) -> Result<Driven, WorkshopError> {
+        let trace = self.trace(lap, circuit)?;
+        Ok(Driven { id: lap.id.to_string(), driver: lap.driver.clone(), trace })
     }
 
     /// A lap that has a time.
@@ -155,9 +171,25 @@ impl Workshop {
         })
     }
 
+    /// The limit lap of the car that the lap was driven in.
+    fn limit_of(&self, lap: &LapEntry, circuit: &Circuit) -> Result<Arc<LapTrace>, WorkshopError> {
+        let toml = lap.car.as_deref().map(|c| self.library.car(c)).transpose()?.flatten();
+        let key = TraceKey {
+            id: LIMIT.to_owned(),
+            content: library::Digest::of_bytes(toml.unwrap_or_default().as_bytes()),
+            circuit: circuit.name.clone(),
+        };
+        if let Some(trace) = self.traces.find(&key) {
+            return Ok(trace);
+        }
+        let trace = Arc::new(self.limit_trace(circuit, lap.car.as_deref())?);
+        self.traces.keep(key, &trace);
+        Ok(trace)
+    }
+
     fn trace(&self, lap: &LapEntry, circuit: &Circuit) -> Result<Arc<LapTrace>, WorkshopError> {
         let content = self.library.recording(&lap.recording)?.content_sha256;
-        let key = TraceKey { id: lap.id.clone(), content, circuit: circuit.name.clone() };
+        let key = TraceKey { id: lap.id.to_string(), content, circuit: circuit.name.clone() };
         if let Some(trace) = self.traces.find(&key) {
             return Ok(trace);
         }
@@ -174,12 +206,14 @@ fn circuit_of(lap: &LapEntry) -> Result<&str, WorkshopError> {
     lap.circuit.as_deref().ok_or_else(|| WorkshopError::NoCircuit(lap.id.to_string()))
 }
 
-fn unaccounted(entries: &Both<LapEntry>, source: ledger::LedgerError) -> WorkshopError {
-    WorkshopError::Ledger {
-        lap: entries.lap.id.to_string(),
-        reference: entries.reference.id.to_string(),
-        source,
-    }
+fn account(question: &Question) -> Result<Ledger, WorkshopError> {
+    let Question { circuit, laps } = question;
+    let names = Both { lap: laps.lap.id.as_str(), reference: laps.reference.id.as_str() };
+    ledger::ledger(circuit, &laps.lap.trace, &laps.reference.trace, names).map_err(|e| unaccounted(laps, e))
+}
+
+fn unaccounted(laps: &Both<Driven>, source: ledger::LedgerError) -> WorkshopError {
+    WorkshopError::Ledger { lap: laps.lap.id.clone(), reference: laps.reference.id.clone(), source }
 }
 
 fn drawing(circuit: &Circuit, s_m: &[f64]) -> CircuitDrawing {
@@ -201,13 +235,14 @@ fn drawing(circuit: &Circuit, s_m: &[f64]) -> CircuitDrawing {
     }
 }
 
-fn columns(circuit: &Circuit, lap: &LapEntry, trace: &LapTrace) -> LapColumns {
+fn columns(circuit: &Circuit, lap: &Driven) -> LapColumns {
+    let trace = &lap.trace;
     let column = |channel| trace.channels.get(&channel).cloned();
     // Where the recording has no positions the driven line is drawn on the centre line.
     let beside = |(&s, &n): (&f64, &f64)| circuit.point_beside(s, if n.is_finite() { n } else { 0.0 });
     let (x_m, y_m) = trace.s_m.iter().zip(&trace.offset_m).map(beside).unzip();
     LapColumns {
-        id: lap.id.to_string(),
+        id: lap.id.clone(),
         driver: lap.driver.clone(),
         lap_time_s: trace.time_s.last().copied().unwrap_or(f64::NAN),
         time_s: trace.time_s.clone(),

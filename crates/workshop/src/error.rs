@@ -180,7 +180,7 @@ pub enum WorkshopError {
     },
     /// A circuit of the library without borders.
     #[error(
-        "circuit '{0}' was drawn from driven laps and has no borders, so there is no room to find a line in; give a circuit file with widths"
+        "circuit '{0}' was drawn from driven laps and has no borders, so there is no room to find a line in; keep a circuit file with widths under a name of its own (`lapwright circuit keep`), and import the recordings onto it"
     )]
     NoBorders(String),
     /// Neither a file nor a circuit of the library.
@@ -221,6 +221,27 @@ pub enum WorkshopError {
         /// The car.
         car: String,
     },
+    /// A car file without a name.
+    #[error("{0}: the car has no name; write name = \"…\" at its top, or give one with --name")]
+    NamelessCar(String),
+    /// No car file for the car of a lap.
+    #[error(
+        "the library has no car file for '{0}', and the limit lap needs one; keep it with `lapwright car keep CAR.toml`"
+    )]
+    NoCarFile(String),
+    /// A circuit that recordings lie on.
+    #[error(
+        "recording '{recording}' lies on a circuit '{name}' already, and its corners would change; choose another name"
+    )]
+    CircuitTaken {
+        /// The circuit.
+        name: String,
+        /// One of its recordings.
+        recording: String,
+    },
+    /// The limit lap has no trace.
+    #[error("the limit lap cannot be laid over the circuit: {0}")]
+    LimitTrace(String),
     /// A value that has no JSON form.
     #[error("an answer has no JSON form: {0}")]
     Json(#[from] serde_json::Error),

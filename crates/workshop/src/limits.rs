@@ -1,13 +1,17 @@
 //! What a car could do on a circuit, and what each click of its setup is worth there.
 
-use crate::{Workshop, WorkshopError};
+use crate::{CircuitFound, Workshop, WorkshopError};
+use channels::{Channel, Origin, Samples};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 use std::sync::Mutex;
 use std::sync::PoisonError;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use track::trace::lap_trace;
+use track::{CentrePoint, Circuit, Lap, LapKind, LapTrace};
 use vehicle::car_file::CarFile;
 use vehicle::check::CarReport;
+use vehicle::envelope::Envelope;
 use vehicle::ggv::GgvOptions;
 
 pub use limit::{LimitLap, Method};
@@ -122,19 +126,151 @@ fn circuit_file(path: &Path) -> Result<limit::Circuit, WorkshopError> {
 impl Workshop {
     /// A circuit of the library, with its borders, for the limit lap.
     fn circuit_of_library(&self, name: &str) -> Result<limit::Circuit, WorkshopError> {
-        let circuit = self.circuit(name)?;
-        if !circuit.has_borders() {
-            return Err(WorkshopError::NoBorders(name.to_owned()));
-        }
-        // The last node is the first again.
-        let mut nodes = circuit.nodes_m();
-        nodes.pop();
-        let (x, y): (Vec<_>, Vec<_>) = nodes.iter().map(|&s| circuit.point(s)).unzip();
-        let (left, right): (Vec<_>, Vec<_>) =
-            nodes.iter().map(|&s| circuit.widths(s).unwrap_or_default()).unzip();
-        limit::Circuit::from_points(&x, &y, &left, &right)
-            .map_err(|source| WorkshopError::CircuitFile { file: name.to_owned(), source })
+        with_borders(&self.circuit(name)?)
     }
+
+    /// Keeps the car file of a car, by the name that its recordings give it; `name` goes before the one in the file.
+    /// Gives back the name that it is kept by.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Car`] when the file is no car.
+    pub fn keep_car(&self, path: &Path, name: Option<&str>) -> Result<String, WorkshopError> {
+        let toml = text(path)?;
+        let file = path.display().to_string();
+        CarFile::from_toml_str(&toml).map_err(|source| WorkshopError::Car { file: file.clone(), source })?;
+        let in_file =
+            toml::from_str::<toml::Table>(&toml).ok().and_then(|t| Some(t.get("name")?.as_str()?.to_owned()));
+        let name = name.map(str::to_owned).or(in_file).ok_or(WorkshopError::NamelessCar(file))?;
+        self.library.put_car(&name, &toml)?;
+        Ok(name)
+    }
+
+    /// Keeps a circuit with its borders from a file, for recordings that are imported from then on.
+    ///
+    /// # Errors
+    /// [`WorkshopError::CircuitFile`] when the file is no circuit, [`WorkshopError::CircuitTaken`] when recordings lie on one
+    /// of this name already.
+    pub fn keep_circuit_file(&self, path: &Path, name: &str) -> Result<CircuitFound, WorkshopError> {
+        if let Some(lap) = self.library.laps()?.iter().find(|l| l.circuit.as_deref() == Some(name)) {
+            return Err(WorkshopError::CircuitTaken {
+                name: name.to_owned(),
+                recording: lap.recording.clone(),
+            });
+        }
+        let read = circuit_file(path)?;
+        let failed = |source| WorkshopError::CircuitFile { file: path.display().to_string(), source };
+        let mesh = read.mesh(1.0).map_err(failed)?;
+        let room = mesh.room(0.0).map_err(failed)?;
+        let points: Vec<_> = room
+            .iter()
+            .enumerate()
+            .map(|(k, &(right_m, left_m))| {
+                let (x_m, y_m) = mesh.position(k, 0.0);
+                CentrePoint { x_m, y_m, width_left_m: left_m, width_right_m: -right_m }
+            })
+            .collect();
+        let circuit = Circuit::from_centre_line(name, &points)
+            .map_err(|source| WorkshopError::Circuit { file: path.display().to_string(), source })?;
+        let found = self.keep_circuit(Some((circuit, true)))?;
+        found.ok_or_else(|| WorkshopError::NoBorders(name.to_owned()))
+    }
+
+    /// The limit lap of a car of the library on one of its circuits, laid over the circuit like a driven lap.
+    pub(crate) fn limit_trace(
+        &self,
+        circuit: &Circuit,
+        car: Option<&str>,
+    ) -> Result<LapTrace, WorkshopError> {
+        let no_car = || WorkshopError::NoCarFile(car.unwrap_or("an unnamed car").to_owned());
+        let toml = car.map(|c| self.library.car(c)).transpose()?.flatten().ok_or_else(no_car)?;
+        let car = car.unwrap_or_default();
+        let file = CarFile::from_toml_str(&toml)
+            .map_err(|source| WorkshopError::Car { file: format!("car '{car}' of the library"), source })?;
+        let envelope = file.envelope(&GgvOptions::default());
+        let lap =
+            limit::minimum_time(&with_borders(circuit)?, envelope.as_ref(), limit::DEFAULT_STEP_M, None)
+                .map_err(|source| WorkshopError::Limit {
+                    circuit: circuit.name.clone(),
+                    car: car.to_owned(),
+                    source,
+                })?
+                .lap;
+        if !lap.converged {
+            return Err(WorkshopError::NoBase { circuit: circuit.name.clone(), car: car.to_owned() });
+        }
+        as_driven(&lap, envelope.as_ref(), circuit)
+    }
+}
+
+/// A limit lap as a drive: a little of the lap before and after it, so that the line is crossed twice. Pedals are what the
+/// accelerations ask for: throttle as a share of the drive at that speed, brake as a share of the hardest braking of the lap.
+fn as_driven(lap: &LimitLap, envelope: &dyn Envelope, circuit: &Circuit) -> Result<LapTrace, WorkshopError> {
+    const OVERLAP: usize = 12;
+    let n = lap.samples.len();
+    let overlap = OVERLAP.min(n);
+    let indices = (n - overlap..n)
+        .map(|i| (i, -1.0))
+        .chain((0..n).map(|i| (i, 0.0)))
+        .chain((0..overlap).map(|i| (i, 1.0)));
+    let drive = |v: f64| envelope.drive_limits(v).iter().map(|d| d.value).fold(f64::INFINITY, f64::min);
+    let tyre_made = |p: &limit::Sample| p.accel_x + envelope.drag(p.speed_mps).value;
+    let hardest = lap.samples.iter().map(|p| -tyre_made(p)).fold(f64::MIN_POSITIVE, f64::max);
+    let mut columns: [Vec<f64>; 8] = Default::default();
+    for (i, laps) in indices {
+        let p = &lap.samples[i];
+        let a_t = tyre_made(p);
+        let row = [
+            p.time_s + laps * lap.lap_time_s,
+            p.x_m,
+            p.y_m,
+            p.speed_mps,
+            p.accel_x,
+            p.accel_y,
+            (a_t / drive(p.speed_mps)).clamp(0.0, 1.0),
+            (-a_t / hardest).clamp(0.0, 1.0),
+        ];
+        for (column, value) in columns.iter_mut().zip(row) {
+            column.push(value);
+        }
+    }
+    let [time_s, rest @ ..] = columns;
+    let first = time_s.first().copied().unwrap_or_default();
+    let mut samples = Samples::new();
+    let kept = samples.add_clock(time_s.iter().map(|t| t - first).collect()).and_then(|clock| {
+        use Channel::{AccelX, AccelY, Brake, Speed, Throttle, X, Y};
+        let channels = [X, Y, Speed, AccelX, AccelY, Throttle, Brake];
+        channels.into_iter().zip(rest).try_for_each(|(c, v)| samples.insert(c, clock, v, Origin::Derived))
+    });
+    kept.map_err(|e| WorkshopError::LimitTrace(e.to_string()))?;
+    let driven = Lap {
+        number: 1,
+        kind: LapKind::Timed,
+        start_s: -first,
+        end_s: lap.lap_time_s - first,
+        lap_time_s: Some(lap.lap_time_s),
+        valid: true,
+        notes: Vec::new(),
+    };
+    lap_trace(&samples, &driven, circuit)
+        .map_err(|source| WorkshopError::Trace { id: LIMIT.to_owned(), source })
+}
+
+/// The word that stands for the limit lap.
+pub(crate) const LIMIT: &str = "limit";
+
+/// A circuit of the library as the limit lap sees it.
+fn with_borders(circuit: &Circuit) -> Result<limit::Circuit, WorkshopError> {
+    if !circuit.has_borders() {
+        return Err(WorkshopError::NoBorders(circuit.name.clone()));
+    }
+    // The last node is the first again.
+    let mut nodes = circuit.nodes_m();
+    nodes.pop();
+    let (x, y): (Vec<_>, Vec<_>) = nodes.iter().map(|&s| circuit.point(s)).unzip();
+    let (left, right): (Vec<_>, Vec<_>) =
+        nodes.iter().map(|&s| circuit.widths(s).unwrap_or_default()).unzip();
+    limit::Circuit::from_points(&x, &y, &left, &right)
+        .map_err(|source| WorkshopError::CircuitFile { file: circuit.name.clone(), source })
 }
 
 /// A circuit by file, or by its name in the library.
@@ -254,7 +390,7 @@ pub fn what_if(
             let Some(&(lever, way)) = jobs.get(job) else { break };
             let lap = clicked(&table, &present[lever].0, way)
                 .map(|car| car.envelope(&GgvOptions::default()))
-                .and_then(|e| limit::minimum_time(circuit, e.as_ref(), step_m, Some(warm)).ok())
+                .and_then(|e| limit::minimum_time_unchecked(circuit, e.as_ref(), step_m, Some(warm)).ok())
                 .map(|s| s.lap)
                 .filter(|lap| lap.converged);
             laps.lock().unwrap_or_else(PoisonError::into_inner)[job] = lap;
@@ -336,10 +472,10 @@ fn sections(circuit: &limit::Circuit, name: &str) -> Vec<(String, f64, f64)> {
     let points: Vec<_> = (0..mesh.len())
         .map(|k| {
             let (x_m, y_m) = mesh.position(k, 0.0);
-            track::CentrePoint { x_m, y_m, width_left_m: f64::NAN, width_right_m: f64::NAN }
+            CentrePoint { x_m, y_m, width_left_m: f64::NAN, width_right_m: f64::NAN }
         })
         .collect();
-    let Ok(track) = track::Circuit::from_centre_line(name, &points) else { return Vec::new() };
+    let Ok(track) = Circuit::from_centre_line(name, &points) else { return Vec::new() };
     let (corners, scale) = (&track.corners, circuit.length_m() / track.length_m());
     let border = |i: usize| match (i.checked_sub(1).and_then(|j| corners.get(j)), corners.get(i)) {
         (Some(a), Some(b)) => 0.5 * (a.exit_m + b.turn_in_m) * scale,

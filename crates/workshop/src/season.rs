@@ -82,6 +82,10 @@ impl Workshop {
         for recording in &season.recordings {
             self.keep(recording, &circuit, &source)?;
         }
+        if let Some(first) = season.recordings.first() {
+            let toml = season.car.to_toml_string().map_err(demo::DemoError::Car)?;
+            self.library.put_car(&first.car, &toml)?;
+        }
         self.library.put_circuit(&circuit.name, &serde_json::to_string(&circuit)?)?;
         Ok(())
     }

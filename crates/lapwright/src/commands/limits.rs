@@ -1,16 +1,28 @@
 //! `lapwright car`, `limit` and `whatif`: what a car can do.
 
 use super::{folder, json, text};
-use crate::args::{Car, CarTask, Limit, LimitMethod, WhatIf};
+use crate::args::{Car, CarTask, Circuit, CircuitTask, Limit, LimitMethod, WhatIf};
 use crate::{print, progress};
 use anyhow::Result;
-use workshop::{LimitOptions, Method};
+use serde_json::json;
+use workshop::{LimitOptions, Method, Workshop};
 
 /// Clicks that are listed on a terminal; `--json` has all.
 const NAMED: usize = 20;
 
 pub(crate) fn car(a: &Car) -> Result<()> {
-    let CarTask::Check { file } = &a.task;
+    let file = match &a.task {
+        CarTask::Check { file } => file,
+        CarTask::Keep { file, name } => {
+            let workshop = Workshop::create_or_open(&folder(&a.place, "library")?)?;
+            let name = workshop.keep_car(file, name.as_deref())?;
+            return if a.json.json {
+                json(&json!({ "car": name }))
+            } else {
+                text(&format!("The library has the car file of '{name}' now."))
+            };
+        }
+    };
     let report = workshop::check_car(file)?;
     if a.json.json {
         return json(&report);
@@ -34,6 +46,19 @@ pub(crate) fn car(a: &Car) -> Result<()> {
     ));
     lines.extend(report.warnings.iter().map(|w| format!("  {w}")));
     text(&lines.join("\n"))
+}
+
+pub(crate) fn circuit(a: &Circuit) -> Result<()> {
+    let CircuitTask::Keep { file, name } = &a.task;
+    let workshop = Workshop::create_or_open(&folder(&a.place, "library")?)?;
+    let found = workshop.keep_circuit_file(file, name)?;
+    if a.json.json {
+        return json(&found);
+    }
+    text(&format!(
+        "Circuit '{}', {:.0} m, {} corners, with borders.",
+        found.name, found.length_m, found.corners
+    ))
 }
 
 fn kmh(mps: f64) -> f64 {
