@@ -2,73 +2,105 @@
 
 import { html, useEffect, useLayoutEffect, useMemo, useRef, useState } from './view.js';
 import { account as figure, show, useUnits } from './units.js';
-import { fromLine, stretchName, unbroken } from './parts.js';
-
-/** Entries below this size [s] are gathered in one row when sorted by time; own choice, only for reading. The row unfolds. */
-export const SMALL_S = 0.01;
+import { fromLine, unbroken } from './parts.js';
+import { LEVEL_S, causeName, intervalWords, isCause, isExplained, ownerWord, sumsByCorner, sumsByOwner } from './causes.js';
 
 /** The sum and the gap agree when they differ by no more than this [s]: half a unit of the last figure shown. */
 const AGREES_S = 0.0005;
 
+/** Ways to read the account: name, words, and which of the ledger's lists it shows. */
+export const READINGS = [
+  { by: 'time', words: 'by time lost', list: 'causes' },
+  { by: 'track', words: 'along the track', list: 'causes' },
+  { by: 'phase', words: 'by phase', list: 'phases' },
+];
+
 /**
- * A key for each entry that stays the same for the same ledger, for addresses: `T5-entry`, with a number when it repeats.
+ * A key for each entry that stays the same for the same ledger, for addresses: `T5-entry-release` for a cause, `T5-entry`
+ * for a phase, with a number when it repeats. No key of one list is a key of the other.
  * @param {any[]} entries
  * @returns {any[]} the entries with `key` and `order`
  */
 export function keyed(entries) {
   const seen = new Map();
   return entries.map((entry, order) => {
-    const base = [fromLine(entry) ? 'line' : (entry.corner ?? 'lap'), entry.phase, entry.cause].filter(Boolean).join('-').replaceAll('_', '-').replaceAll(' ', '-');
+    const cause = isCause(entry) ? (entry.cause ?? 'unexplained') : entry.cause;
+    const base = [fromLine(entry) ? 'line' : (entry.corner ?? 'lap'), entry.phase, cause].filter(Boolean).join('-').replaceAll('_', '-').replaceAll(' ', '-');
     const count = (seen.get(base) ?? 0) + 1;
     seen.set(base, count);
     return { ...entry, key: count === 1 ? base : `${base}-${count}`, order };
   });
 }
 
-/**
- * What stands in the account, from top to bottom.
- * @param {any[]} entries keyed
- * @param {'time' | 'track'} by
- * @param {boolean} all show the small ones too
- */
-function rowsOf(entries, by, all) {
-  if (by === 'track') {
-    const rows = [];
-    for (const entry of entries) {
-      const corner = fromLine(entry) ? '' : entry.corner;
-      const head = rows.findLast((r) => r.head);
-      if (head?.corner !== corner) rows.push({ head: true, corner, seconds: 0 });
-      rows.findLast((r) => r.head).seconds += entry.seconds;
-      rows.push({ entry });
-    }
-    return rows;
-  }
-  const sorted = [...entries].sort((a, b) => b.seconds - a.seconds || a.order - b.order);
-  const small = sorted.filter((e) => Math.abs(e.seconds) < SMALL_S);
-  if (small.length < 2) return sorted.map((entry) => ({ entry }));
-  const rows = sorted.filter((e) => e.seconds >= SMALL_S).map((entry) => ({ entry }));
-  rows.push({ small: true, count: small.length, seconds: small.reduce((sum, e) => sum + e.seconds, 0) });
-  if (all) rows.push(...small.map((entry) => ({ entry, isSmall: true })));
-  rows.push(...sorted.filter((e) => e.seconds <= -SMALL_S).map((entry) => ({ entry })));
+const isLevel = (entry) => Math.abs(entry.seconds) < LEVEL_S;
+const total = (entries) => entries.reduce((sum, e) => sum + e.seconds, 0);
+
+/** Level entries as one row that unfolds; a single one stands for itself. */
+function gathered(level, fold, unfolded, others) {
+  if (level.length === 0) return [];
+  if (level.length === 1) return [{ entry: level[0], isLevel: true }];
+  const rows = [{ fold, count: level.length, seconds: total(level), others }];
+  if (unfolded.has(fold)) rows.push(...level.map((entry) => ({ entry, isLevel: true })));
   return rows;
 }
 
 /**
- * @param {{ledger: any, entries: any[], opened: string, open: (key: string) => void, inline: ((entry: any) => any) | null}} props
- *   `inline` draws the evidence below its row; null when it is shown beside the account
+ * What stands in the account, from top to bottom.
+ * @param {any[]} entries keyed
+ * @param {'time' | 'track' | 'phase'} by
+ * @param {Set<string>} unfolded which gathered rows show their entries
  */
-export function Account({ ledger, entries, opened, open, inline }) {
-  const [by, setBy] = useState('time');
-  const [all, setAll] = useState(false);
+export function rowsOf(entries, by, unfolded) {
+  if (by === 'time') {
+    const sorted = [...entries].sort((a, b) => b.seconds - a.seconds || a.order - b.order);
+    const told = sorted.filter((e) => !isLevel(e));
+    return [
+      ...told.filter((e) => e.seconds > 0).map((entry) => ({ entry })),
+      ...told.filter((e) => e.seconds < 0).map((entry) => ({ entry })),
+      ...gathered(sorted.filter(isLevel), 'level', unfolded, told.length > 0),
+    ];
+  }
+  const groups = [];
+  for (const entry of entries) {
+    const corner = fromLine(entry) ? '' : entry.corner;
+    if (groups.at(-1)?.corner !== corner) groups.push({ corner, entries: [] });
+    groups.at(-1).entries.push(entry);
+  }
+  return groups.flatMap(({ corner, entries: of }) => {
+    const told = of.filter((e) => !isLevel(e));
+    return [
+      { head: true, corner, seconds: total(of) },
+      ...told.map((entry) => ({ entry })),
+      ...gathered(of.filter(isLevel), `level-${corner}`, unfolded, told.length > 0),
+    ];
+  });
+}
+
+/**
+ * @param {{ledger: any, causes: any[], entries: any[], by: string, setBy: (by: string) => void, opened: string,
+ *   open: (key: string) => void, inline: ((entry: any) => any) | null}} props
+ *   `entries` are those of the reading; `inline` draws the evidence below its row, null when it is shown beside the account
+ */
+export function Account({ ledger, causes, entries, by, setBy, opened, open, inline }) {
+  const [unfolded, setUnfolded] = useState(() => new Set());
   const list = useRef(null);
-  const rows = useMemo(() => rowsOf(entries, by, all), [entries, by, all]);
-  const scale = useMemo(() => scaleOf(rows.map((r) => r.entry?.seconds ?? (r.small ? r.seconds : 0))), [rows]);
-  const sum = entries.reduce((total, e) => total + e.seconds, 0);
+  const rows = useMemo(() => rowsOf(entries, by, unfolded), [entries, by, unfolded]);
+  const scale = useMemo(() => scaleOf(rows.map((r) => r.entry?.seconds ?? (r.fold ? r.seconds : 0))), [rows]);
+  const sum = total(entries);
   const agrees = Math.abs(sum - ledger.gap_s) < AGREES_S;
-  const smallHidden = by === 'time' && !all && entries.some((e) => e.key === opened && Math.abs(e.seconds) < SMALL_S);
+  const unfold = (fold) =>
+    setUnfolded((before) => {
+      const after = new Set(before);
+      if (!after.delete(fold)) after.add(fold);
+      return after;
+    });
+  // An address may open an entry that is gathered with others.
+  const hidden = entries.some((e) => e.key === opened) && !rows.some((r) => r.entry?.key === opened);
   useEffect(() => {
-    if (smallHidden) setAll(true); // An address may open an entry that would be gathered.
-  }, [smallHidden]);
+    if (!hidden) return;
+    const entry = entries.find((e) => e.key === opened);
+    setUnfolded((before) => new Set(before).add(by === 'time' ? 'level' : `level-${fromLine(entry) ? '' : entry.corner}`));
+  }, [opened, by, entries]);
 
   // A fold that closes above a row would move it away from the finger that opened it: the row keeps its place.
   const kept = useRef(null);
@@ -93,16 +125,18 @@ export function Account({ ledger, entries, opened, open, inline }) {
     buttons[Math.min(buttons.length - 1, Math.max(0, to))].focus();
   };
   // One stop for the Tab key: the opened row, or the first.
-  const stop = rows.find((r) => r.entry?.key === opened)?.entry.key ?? rows.find((r) => r.entry || r.small)?.entry?.key ?? 'small';
+  const first = rows.find((r) => r.entry || r.fold);
+  const stop = rows.find((r) => r.entry?.key === opened)?.entry.key ?? first?.entry?.key ?? first?.fold;
+  const readings = READINGS.filter((r) => r.list === 'causes' || ledger.phases?.length > 0);
 
   return html`<section class="account" aria-labelledby="account-title" style=${{ '--axis': `${(100 * scale.axis).toFixed(2)}%` }}>
     <div class="account-head">
       <h2 id="account-title">The account</h2>
-      <div class="switch" role="group" aria-label="Order of the entries">
-        <button type="button" aria-pressed=${by === 'time'} onClick=${() => setBy('time')}>by time lost</button>
-        <button type="button" aria-pressed=${by === 'track'} onClick=${() => setBy('track')}>along the track</button>
+      <div class="switch" role="group" aria-label="How the account is read">
+        ${readings.map((r) => html`<button type="button" data-by=${r.by} aria-pressed=${by === r.by} onClick=${() => setBy(r.by)}>${r.words}</button>`)}
       </div>
     </div>
+    <${Sums} ledger=${ledger} causes=${causes} />
     <div class="account-columns" aria-hidden="true"><span>Entry</span><span class="sides"><span>gained</span><span>lost, s</span></span></div>
     <ol class="rows" ref=${list} onKeyDown=${move}>
       ${rows.map((row) => {
@@ -110,14 +144,15 @@ export function Account({ ledger, entries, opened, open, inline }) {
           return html`<li key=${`head-${row.corner}`} class="corner-head">
             <span>${cornerWords(ledger, row.corner)}</span><span class="figure">${figure(row.seconds)}</span></li>`;
         }
-        if (row.small) {
-          return html`<li key="small"><button type="button" class="row small" tabindex=${stop === 'small' ? 0 : -1} aria-expanded=${all} onClick=${() => setAll(!all)}>
-            <span class="say"><span class="sentence">${row.count} small entries, each under ${SMALL_S.toFixed(3)}\u00a0s, together:</span>
-              <span class="where">${all ? 'fold them away' : 'show them'}</span></span>
+        if (row.fold) {
+          const isOpen = unfolded.has(row.fold);
+          return html`<li key=${row.fold}><button type="button" class="row level" tabindex=${stop === row.fold ? 0 : -1} aria-expanded=${isOpen} onClick=${() => unfold(row.fold)}>
+            <span class="say"><span class="sentence">${row.count} ${row.others ? 'more entries' : 'entries'}, level within ${LEVEL_S.toFixed(3)}\u00a0s</span>
+              <span class="where">${isOpen ? 'fold them away' : 'show them'}</span></span>
             <${Seconds} seconds=${row.seconds} scale=${scale} /></button></li>`;
         }
         const { entry } = row;
-        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} scale=${scale} isOpen=${entry.key === opened} stop=${entry.key === stop} isSmall=${row.isSmall} open=${openInPlace} inline=${inline} />`;
+        return html`<${Row} key=${entry.key} ledger=${ledger} entry=${entry} scale=${scale} isOpen=${entry.key === opened} stop=${entry.key === stop} isLevel=${row.isLevel} open=${openInPlace} inline=${inline} />`;
       })}
     </ol>
     <dl class="foot">
@@ -130,6 +165,19 @@ export function Account({ ledger, entries, opened, open, inline }) {
   </section>`;
 }
 
+/** The same gap, summed by owner and by corner. */
+function Sums({ ledger, causes }) {
+  const owners = useMemo(() => sumsByOwner(causes), [causes]);
+  const corners = useMemo(() => sumsByCorner(causes), [causes]);
+  const firstCorner = ledger.corners[0]?.name ?? 'the first corner';
+  const part = ({ name, seconds }) => html`<span class=${`part ${isLevel({ seconds }) ? 'is-level' : ''} ${name === 'Line' ? 'from-line' : ''}`} key=${name}>
+    <span>${name === 'Line' ? `line to ${firstCorner}` : name}</span> <span class="figure">${figure(seconds)}</span></span>`;
+  return html`<dl class="sums">
+    <div class="by-owner"><dt>Whose it is, s</dt><dd>${owners.map(part)}</dd></div>
+    <div class="by-corner"><dt>Where it is, s</dt><dd>${corners.map(part)}</dd></div>
+  </dl>`;
+}
+
 function cornerWords(ledger, name) {
   if (name === '') return `From the line to ${ledger.corners[0]?.name ?? 'the first corner'}`;
   const corner = ledger.corners.find((c) => c.name === name);
@@ -137,17 +185,26 @@ function cornerWords(ledger, name) {
   return `${name}, to the ${corner.direction}`;
 }
 
-function Row({ ledger, entry, scale, isOpen, stop, isSmall, open, inline }) {
+/** The small words below the sentence of a row. */
+function Where({ entry, ledger }) {
   const [system] = useUnits();
-  const range = `${show(entry.from_m, 'distance', system, { bare: true })} to ${show(entry.to_m, 'distance', system)}`;
-  const words = [entry.owner, entry.certainty].filter(Boolean);
+  if (!isCause(entry)) {
+    return html`<span class="where">${show(entry.from_m, 'distance', system, { bare: true })} to ${show(entry.to_m, 'distance', system)}</span>`;
+  }
+  if (!isExplained(entry)) return html`<span class="where">${causeName(entry, ledger)} · ${ownerWord(entry)}</span>`;
+  return html`<span class="where">${causeName(entry, ledger)} · <span class="word">${ownerWord(entry)}</span> · <span class="word">${entry.certainty}</span>${' '}
+    <span class="interval">${intervalWords(entry.interval)}</span></span>`;
+}
+
+function Row({ ledger, entry, scale, isOpen, stop, isLevel: level, open, inline }) {
   const id = `evidence-${entry.key}`;
-  return html`<li class=${`${isOpen ? 'is-open' : ''} ${isSmall ? 'is-small' : ''}`}>
+  const quiet = level || (isCause(entry) && !isExplained(entry));
+  return html`<li class=${`${isOpen ? 'is-open' : ''} ${quiet ? 'is-quiet' : ''}`}>
     <button type="button" class="row" data-entry=${entry.key} tabindex=${stop ? 0 : -1} aria-expanded=${isOpen} aria-controls=${inline ? id : 'evidence'}
       onClick=${(e) => open(isOpen && inline ? '' : entry.key, e.currentTarget)}>
       <span class="say">
         <span class="sentence">${unbroken(entry.sentence)}</span>
-        <span class="where">${stretchName(entry, ledger)}, ${range}${words.map((w) => html` · <span class="word">${w}</span>`)}</span>
+        <${Where} entry=${entry} ledger=${ledger} />
       </span>
       <${Seconds} seconds=${entry.seconds} scale=${scale} />
     </button>

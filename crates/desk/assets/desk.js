@@ -3,7 +3,9 @@
 import { html, render, useEffect, useState } from './view.js';
 import { LapsPage } from './pages/laps.js';
 import { LedgerPage } from './pages/ledger.js';
-import { Masthead } from './parts.js';
+import { CautionsPage } from './pages/cautions.js';
+import { KeySheet } from './keys.js';
+import { Colophon, Masthead } from './parts.js';
 
 /** The words of the address behind `#/`. */
 function words() {
@@ -16,6 +18,10 @@ function words() {
 }
 
 function Desk() {
+  return html`<${Page} /><${KeySheet} />`;
+}
+
+function Page() {
   const [place, setPlace] = useState(words);
   useEffect(() => {
     const follow = () => setPlace(words());
@@ -28,9 +34,10 @@ function Desk() {
   useEffect(() => window.scrollTo(0, 0), [question]);
   if (page === undefined) return html`<${LapsPage} />`;
   if (page === 'time' && lap) return html`<${LedgerPage} lap=${lap} against=${against ?? 'best'} entry=${entry ?? ''} />`;
+  if (page === 'cautions') return html`<${CautionsPage} />`;
   return html`<${Masthead} />
     <main><h1>Which page is this?</h1>
-      <p class="answer">The book has no page at this address. <a href="#/">Go to the laps</a>.</p></main>`;
+      <p class="answer">The book has no page at this address. <a href="#/">Go to the laps</a>.</p></main><${Colophon} />`;
 }
 
 const root = document.getElementById('desk');

@@ -3,7 +3,8 @@
 import { html, useCallback, useEffect, useMedia, useMemo, useRef, useState, useWidth } from './view.js';
 import { account as figure, number, show, shown, useUnits } from './units.js';
 import { LineSample, fromLine, stretchName, unbroken } from './parts.js';
-import { marksOf, measured } from './marks.js';
+import { TOLD_BY, causeName, certaintyWords, evidenceOf, isCause, isExplained, ownerWord } from './causes.js';
+import { marksOf, measured, rollsOf, sectionOf } from './marks.js';
 import { nodes, partsIn, pick, pickGap, placeAt, runningAt, stretchOf, valueAt, withSurroundings } from './stretch.js';
 import { EDGE, Strip, rangeOf, xOf, yOf } from './charts/strip.js';
 import { Ruler, cornerTicks } from './charts/ruler.js';
@@ -16,6 +17,11 @@ const CHANNELS = [
   { key: 'throttle', column: 'throttle', name: 'Throttle', quantity: 'share', height: 50, range: [-6, 106], ticks: [0, 50, 100] },
   { key: 'steering', column: 'steering_wheel_angle_rad', name: 'Steering', quantity: 'angle', height: 72, least: 20, include: [0], note: 'left is up', signed: true },
 ];
+
+/** Channels drawn besides for the causes that they tell. */
+const LINE = { key: 'line', column: 'offset_m', name: 'Off the centre line', quantity: 'distance', digits: 1, height: 72, least: 2, note: 'left is up', signed: true };
+const GEAR = { key: 'gear', column: 'gear', name: 'Gear', quantity: 'count', height: 50, least: 2, steps: true };
+const MORE = { line_distance: [LINE], line_radius: [LINE], gear: [GEAR] };
 
 /** Colours as the style sheet has them now; anew when day turns to night. */
 function useColours() {
@@ -36,12 +42,14 @@ export function Evidence({ ledger, entry, comparison }) {
   const whole = choice === 'whole';
   const { s_m: s } = comparison;
   const lengthM = s[s.length - 1];
-  const stretch = useMemo(() => stretchOf(entry, lengthM), [entry, lengthM]);
+  const corner = ledger.corners.find((c) => c.name === entry.corner) ?? null;
+  const told = useMemo(() => ({ ...entry, evidence: evidenceOf(entry, ledger) }), [entry, ledger]);
+  const stretch = useMemo(() => stretchOf(sectionOf(told, corner), lengthM), [told, corner, lengthM]);
   // What an exit is worth shows on the straight after it, which is then part of the evidence.
   const follow = useMemo(() => {
-    const next = ledger.entries[ledger.entries.findIndex((e) => e.from_m === entry.from_m && e.phase === entry.phase && e.corner === entry.corner) + 1];
-    return entry.phase === 'exit' && next?.phase === 'straight' && next.to_m > next.from_m ? { from: next.from_m, to: next.to_m } : null;
-  }, [ledger, entry]);
+    const straight = (ledger.phases ?? []).find((p) => p.corner === entry.corner && p.phase === 'straight' && !fromLine(p));
+    return entry.phase === 'exit' && straight && straight.to_m > stretch.to ? { from: stretch.to, to: straight.to_m } : null;
+  }, [ledger, entry, stretch]);
   const span = useMemo(() => {
     if (choice === 'whole') return { from: 0, to: lengthM };
     return withSurroundings(choice === 'follow' && follow ? { from: stretch.from, to: follow.to } : stretch, lengthM);
@@ -63,7 +71,7 @@ export function Evidence({ ledger, entry, comparison }) {
   const missing = [!positions(comparison.lap) && 'this lap', !positions(comparison.reference) && 'the reference'].filter(Boolean);
   return html`<div class="evidence">
     <div class="evidence-head">
-      <h3>${stretchName(entry, ledger)} <span class="figure">${figure(entry.seconds)} s</span></h3>
+      <h3>${isCause(entry) ? causeName(entry, ledger) : stretchName(entry, ledger)} <span class="figure">${figure(entry.seconds)} s</span></h3>
       <div class="switch" role="group" aria-label="How much of the track is drawn">
         ${[['stretch', 'the stretch'], follow && ['follow', 'and the straight'], ['whole', 'the whole lap']]
           .filter(Boolean)
@@ -71,19 +79,31 @@ export function Evidence({ ledger, entry, comparison }) {
       </div>
     </div>
     <p class="sentence-again">${unbroken(entry.sentence)}</p>
+    <${Why} entry=${entry} />
     ${bookingOf(entry) && html`<p class="booking">${unbroken(bookingOf(entry))}</p>`}
     <div class="upper">
       <${Maps} comparison=${comparison} corners=${ledger.corners} stretch=${stretch} window=${span} whole=${whole} at=${at} corner=${entry.corner} system=${system} />
       <${Values} comparison=${comparison} at=${at} stretch=${stretch} system=${system} />
     </div>
     ${missing.length > 0 && html`<p class="doubt">No positions were recorded for ${missing.join(' and ')}, so no line is drawn for ${missing.length > 1 ? 'them' : 'it'} on the map.</p>`}
-    <${Strips} ledger=${ledger} entry=${entry} comparison=${comparison} stretch=${stretch} follow=${choice === 'stretch' ? null : follow} window=${span} whole=${whole} at=${at} go=${go} system=${system} />
-    <${Measured} entry=${entry} system=${system} />
+    <${Strips} ledger=${ledger} entry=${told} corner=${corner} comparison=${comparison} stretch=${stretch} follow=${choice === 'stretch' ? null : follow} window=${span} whole=${whole} at=${at} go=${go} system=${system} />
+    <${Measured} entry=${told} ledger=${ledger} system=${system} />
   </div>`;
+}
+
+/** Whose an entry is and why, and how sure that is. */
+function Why({ entry }) {
+  if (!isCause(entry)) return null;
+  const reason = entry.owner_reason ?? '';
+  return html`<dl class=${`why ${isExplained(entry) ? '' : 'is-quiet'}`}>
+    <div><dt>Whose</dt><dd><strong>${ownerWord(entry)}</strong>${reason && `: ${unbroken(reason)}`}</dd></div>
+    <div><dt>How sure</dt><dd>${unbroken(certaintyWords(entry))}</dd></div>
+  </dl>`;
 }
 
 /** What the account books elsewhere than where it shows, in a sentence. */
 function bookingOf(entry) {
+  if (isCause(entry)) return ''; // A cause is priced by itself; what is carried belongs to the phases.
   const carried = entry.evidence?.carried_s;
   if (!Number.isFinite(carried) || Math.abs(carried) < 0.0005) return '';
   const size = `${figure(carried)} s`;
@@ -150,7 +170,7 @@ function nearest(s, column, at) {
   return column[best];
 }
 
-function Strips({ ledger, entry, comparison, stretch, follow, window: span, whole, at, go, system }) {
+function Strips({ ledger, entry, corner, comparison, stretch, follow, window: span, whole, at, go, system }) {
   const room = useRef(null);
   const width = useWidth(room);
   const colours = useColours();
@@ -159,7 +179,7 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
   const strips = useMemo(() => {
     const picked = nodes(s, span);
     const scaled = (column, factor) => pick(column, picked)?.map((v) => (v === null ? null : v * factor)) ?? null;
-    const made = CHANNELS.map((c) => {
+    const made = [...CHANNELS, ...(MORE[entry.cause] ?? [])].map((c) => {
       const { factor, unit } = shown(c.quantity, system);
       const series = [['reference', reference], ['lap', lap]]
         .map(([of, from]) => ({ of, values: scaled(from[c.column], factor) }))
@@ -168,19 +188,20 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
       return { ...c, unit, factor, u: picked.u, series, range };
     });
     const running = pickGap(gap, picked);
-    made.push({ key: 'gap', name: 'Running gap', unit: 's', note: 'up is losing', height: 76, factor: 1, u: picked.u, signed: true,
+    made.push({ key: 'gap', name: 'Running gap', unit: 's', note: isCause(entry) ? 'up is losing, all causes together' : 'up is losing', height: 76, factor: 1, u: picked.u, signed: true,
       series: [{ of: 'gap', values: running }], range: rangeOf([running], 0.02) });
     return made;
-  }, [comparison, span.from, span.to, system]);
+  }, [comparison, entry, span.from, span.to, system]);
+  const rolls = useMemo(() => rollsOf(entry), [entry]);
   const marks = useMemo(() => {
     const at = (u) => runningAt(s, gap, u) ?? 0;
-    const made = marksOf(entry, system);
+    const made = marksOf(entry, system, { corner, comparison, section: stretch });
     made.push({ channel: 'gap', of: 'gap', at_m: stretch.from, text: '' });
     made.push({ channel: 'gap', of: 'gap', at_m: stretch.to, text: `${figure(at(stretch.to) - at(stretch.from))} s over the stretch` });
     if (follow) made.push({ channel: 'gap', of: 'gap', at_m: follow.to, text: `${figure(at(follow.to) - at(follow.from))} s down the straight` });
     // Over a whole lap there is no room for words; the rings stay.
     return whole ? made.map((m) => ({ ...m, text: '' })) : made;
-  }, [entry, stretch, follow, whole, system, comparison]);
+  }, [entry, corner, stretch, follow, whole, system, comparison]);
 
   // One cursor: places come from the pointer over any strip, or from the keys.
   const point = (event) => {
@@ -219,6 +240,7 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
           ? html`<p class="none">Neither lap has this channel recorded.</p>`
           : html`<div class="plot">
               <${Strip} width=${width} height=${strip.height} window=${span} u=${strip.u} series=${strip.series} range=${strip.range} ticks=${strip.ticks} signed=${strip.signed} colours=${colours} />
+              ${strip.key === 'throttle' && rolls.map((roll) => html`<${Roll} key=${roll.of} roll=${roll} window=${span} width=${width} height=${strip.height} />`)}
               <${Marks} marks=${marks.filter((m) => m.channel === strip.key)} strip=${strip} window=${span} width=${width} lengthM=${lengthM} />
             </div>`}
       </div>`)}
@@ -230,29 +252,35 @@ function Strips({ ledger, entry, comparison, stretch, follow, window: span, whol
   </div>`;
 }
 
+/** Where a lap rolls with neither pedal: a bar of its own line at the foot of the throttle. */
+function Roll({ roll, window: span, width, height }) {
+  const [left, right] = [xOf(Math.max(roll.from, span.from), span, width), xOf(Math.min(roll.to, span.to), span, width)];
+  if (right <= left) return null;
+  return html`<span class=${`roll ${roll.of}`} style=${{ left: `${left}px`, width: `${right - left}px`, top: `${height - (roll.of === 'lap' ? 22 : 15)}px` }}></span>`;
+}
+
 /** Height of a note on a curve [px], and the width of its characters on the safe side. */
 const NOTE = { height: 18, character: 7, room: 9 };
 
 /** Notes on the curves of a strip: a small ring at each place, the words beside it where they cover no other words. */
 function Marks({ marks, strip, window: span, width, lengthM }) {
-  const placed = [];
-  for (const mark of marks) {
-    const u = [mark.at_m, mark.at_m - lengthM, mark.at_m + lengthM].find((v) => v >= span.from && v <= span.to);
-    const line = strip.series.find((l) => l.of === mark.of);
-    const value = u === undefined || !line ? null : valueAt(strip.u, line.values, u);
-    if (value === null) continue;
-    const x = xOf(u, span, width);
-    const y = yOf(value, strip.range, strip.height);
-    placed.push({ ...mark, x, y, note: mark.text ? besideOf(x, y, mark.text, placed, strip, span, width) : null });
-  }
+  const placed = marks
+    .map((mark) => {
+      const u = [mark.at_m, mark.at_m - lengthM, mark.at_m + lengthM].find((v) => v >= span.from && v <= span.to);
+      const line = strip.series.find((l) => l.of === mark.of);
+      const value = u === undefined || !line ? null : valueAt(strip.u, line.values, u);
+      return value === null ? null : { ...mark, x: xOf(u, span, width), y: yOf(value, strip.range, strip.height) };
+    })
+    .filter((mark) => mark !== null);
+  for (const mark of placed) mark.note = mark.text ? besideOf(mark, placed, strip, span, width) : null;
   return placed.map(
-    (m) => html`<span class=${`ring ${m.of}`} style=${{ left: `${m.x}px`, top: `${m.y}px` }}></span>
+    (m) => html`${m.ring !== false && html`<span class=${`ring ${m.of}`} style=${{ left: `${m.x}px`, top: `${m.y}px` }}></span>`}
       ${m.note && html`<span class="mark" style=${{ left: `${m.note.left}px`, top: `${m.note.top}px` }}>${m.text}</span>`}`,
   );
 }
 
-/** A place for words beside a point: inside, over no other words, over as little of the curves as can be; null if none. */
-function besideOf(x, y, text, placed, strip, span, width) {
+/** A place for words beside a point: inside, over no other words, over as few rings and curves as can be; null if none. */
+function besideOf({ x, y, text }, placed, strip, span, width) {
   const { height } = strip;
   const long = text.length * NOTE.character + 8;
   const tops = [y - NOTE.height - 2, y + 2, y - NOTE.height / 2, y - 2 * NOTE.height, y + NOTE.height, 0, height - NOTE.height];
@@ -263,7 +291,8 @@ function besideOf(x, y, text, placed, strip, span, width) {
       const box = { left, right: left + long, top, bottom: top + NOTE.height };
       if (box.left < EDGE.gutter || box.right > width) continue;
       if (placed.some(({ note: o }) => o && box.left < o.right && box.right > o.left && box.top < o.bottom && box.bottom > o.top)) continue;
-      const covered = curvesIn(box, strip, span, width) + Math.abs(top + NOTE.height / 2 - y) / 200; // Nearer is better among equals.
+      const rings = placed.filter((m) => m.ring !== false && m.x > left - 6 && m.x < box.right + 6 && m.y > top - 4 && m.y < box.bottom + 4).length;
+      const covered = 4 * rings + curvesIn(box, strip, span, width) + Math.abs(top + NOTE.height / 2 - y) / 200; // Nearer is better among equals.
       if (best === null || covered < best.covered) best = { ...box, covered };
     }
   }
@@ -285,14 +314,15 @@ function curvesIn(box, strip, span, width) {
   return count;
 }
 
-/** Everything that was measured in both laps over the stretch. */
-function Measured({ entry, system }) {
-  const rows = measured(entry.evidence, system);
+/** Everything that was measured in both laps; what tells the cause comes first. */
+function Measured({ entry, ledger, system }) {
+  const first = isCause(entry) ? (TOLD_BY[entry.cause] ?? []) : [];
+  const rows = measured(entry.evidence, system, first);
   if (rows.length === 0) return null;
   return html`<table class="measured">
-    <caption>Measured over the stretch</caption>
+    <caption>Measured in both laps: ${stretchName(entry, ledger)}</caption>
     <thead><tr><td></td><th scope="col">this lap</th><th scope="col">reference</th><th scope="col">difference</th></tr></thead>
-    <tbody>${rows.map((r) => html`<tr key=${r.name}><th scope="row">${r.name} <span class="unit">${r.unit}</span></th>
+    <tbody>${rows.map((r) => html`<tr key=${r.name} class=${r.tells ? 'tells' : ''}><th scope="row">${r.name} <span class="unit">${r.unit}</span></th>
       <td class="figure">${r.lap}</td><td class="figure">${r.reference}</td><td class="figure">${r.difference}</td></tr>`)}</tbody>
   </table>`;
 }

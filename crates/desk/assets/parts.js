@@ -103,6 +103,14 @@ export function LapOptions({ laps }) {
   );
 }
 
+/** Foot of every page: what is good to know before the hands are on a wheel, and the keys. */
+export function Colophon() {
+  return html`<footer class="colophon">
+    <a href="#/cautions">Cautions: hands, pedals, breaks, real cars</a>
+    <button type="button" class="plain" onClick=${() => window.dispatchEvent(new Event('show-keys'))}>Keys <kbd>?</kbd></button>
+  </footer>`;
+}
+
 /** Head of every page: whose book it is, and the units. */
 export function Masthead({ name, back }) {
   const [system, choose] = useUnits();

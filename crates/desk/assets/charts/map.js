@@ -90,6 +90,9 @@ function bestPlace(places, text, taken, points, box) {
 
 const everything = (column) => column.map((_, i) => i);
 
+/** Length at which a stretch can be seen in the drawing of the whole lap [px]. */
+const SEEN_PX = 8;
+
 /** Point and direction to the left of the circuit at `s`. */
 function across(circuit, s, at) {
   const { x_m: xs, y_m: ys } = circuit.map;
@@ -116,7 +119,10 @@ export function CircuitMap({ width, height, comparison, corners, stretch, at, co
   const drawn = useMemo(() => {
     const { x_m: xs, y_m: ys } = circuit.map;
     const to = fit([xs], ys ? [ys] : [], { width, height, margin: 26 });
-    const inked = partsIn(stretch, { from: 0, to: lengthM }, lengthM).map((part) => path(xs, ys, nodes(s, part).index, to));
+    // A short stretch is inked a little longer, so that it can be found in the whole lap.
+    const missing = Math.max(0, SEEN_PX / to.scale - (stretch.to - stretch.from)) / 2;
+    const seen = { from: stretch.from - missing, to: stretch.to + missing };
+    const inked = partsIn(seen, { from: 0, to: lengthM }, lengthM).map((part) => path(xs, ys, nodes(s, part).index, to));
     const points = xs.map((x, i) => [to.x(x), to.y(ys[i])]);
     const names = [];
     const taken = [];

@@ -3,7 +3,7 @@
 import { html, useEffect, useMemo, useState } from '../view.js';
 import { useAnswer } from '../api.js';
 import { account, duration, lapTime } from '../units.js';
-import { KINDS, LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, lapWords, ledgerAddress } from '../parts.js';
+import { Colophon, KINDS, LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, lapWords, ledgerAddress } from '../parts.js';
 
 export function LapsPage() {
   const library = useAnswer('/api/library');
@@ -18,7 +18,7 @@ export function LapsPage() {
       <h1>Which laps are in the book?</h1>
       ${!ready && html`<${Pending} answer=${pending} doing="Reading the library" />`}
       ${ready && (library.value.recordings.length === 0 ? html`<${EmptyBook} />` : html`<${Book} recordings=${library.value.recordings} laps=${laps.value} />`)}
-    </main>`;
+    </main><${Colophon} />`;
 }
 
 function EmptyBook() {

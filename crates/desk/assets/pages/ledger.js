@@ -3,8 +3,9 @@
 import { html, useEffect, useMedia, useMemo, useRef, useState } from '../view.js';
 import { useAnswer } from '../api.js';
 import { lapTime, number } from '../units.js';
-import { LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, lapWords, ledgerAddress, placeWords, unbroken } from '../parts.js';
-import { Account, SMALL_S, keyed } from '../account.js';
+import { Colophon, LapOptions, LineSample, Masthead, Pending, bestFor, comparableWith, fromLine, lapWords, ledgerAddress, placeWords, unbroken } from '../parts.js';
+import { LEVEL_S, causeWord, isExplained, ownerWord } from '../causes.js';
+import { Account, READINGS, keyed } from '../account.js';
 import { Evidence } from '../evidence.js';
 
 /** From this width on the evidence stands beside the account, as in the style sheet. */
@@ -28,7 +29,7 @@ export function LedgerPage({ lap, against, entry }) {
       ${!ready && html`<h1>Where is the time?</h1><${Pending} answer=${pending} doing="Working out where the time is" />
         ${pending.state === 'failed' && html`<${Pair} ledger=${{ lap, reference: against }} laps=${all} against=${against} />`}`}
       ${ready && html`<${Ledger} key=${query} ledger=${ledger.value} laps=${all} against=${against} comparison=${comparison} chosen=${entry} />`}
-    </main>`;
+    </main><${Colophon} />`;
 }
 
 /** Who drove which lap, as far as the library says. */
@@ -48,34 +49,60 @@ function answerOf(ledger, entries, lap, reference) {
     Math.abs(ledger.gap_s) < 0.0005
       ? `${start(a.who)} and ${b.who} take the same time to the millisecond.`
       : `${start(a.who)} is ${size} ${ledger.gap_s > 0 ? 'slower' : 'faster'} than ${b.who}.`;
-  const byLoss = [...entries].sort((x, y) => y.seconds - x.seconds);
-  const most = ledger.gap_s >= 0 ? byLoss[0] : byLoss[byLoss.length - 1];
-  if (!most || Math.abs(most.seconds) < 0.0005) return [first, ''];
-  const second = `The largest ${most.seconds > 0 ? 'loss' : 'gain'}, ${number(Math.abs(most.seconds), 3)} s, is ${placeWords(most, ledger)}.`;
-  return [first, second];
+  return [first, largestWords(largestOf(entries, ledger.gap_s), ledger)];
+}
+
+/**
+ * The entry to speak of first: the largest loss of a lap that loses, the largest gain of one that gains. What has no cause
+ * comes only when nothing else is there.
+ */
+function largestOf(entries, gapS) {
+  const side = gapS >= 0 ? 1 : -1;
+  const sorted = [...entries].sort((a, b) => side * (b.seconds - a.seconds));
+  const explained = sorted.find(isExplained);
+  const found = explained && side * explained.seconds >= LEVEL_S ? explained : sorted[0];
+  return found && Math.abs(found.seconds) >= LEVEL_S ? found : null;
+}
+
+function largestWords(most, ledger) {
+  if (!most) return '';
+  const size = `${number(Math.abs(most.seconds), 3)} s`;
+  const what = `The largest ${most.seconds > 0 ? 'loss' : 'gain'} is`;
+  if (!isExplained(most)) return `${what} ${fromLine(most) ? placeWords(most, ledger) : `at ${most.corner}`}, ${size}: no cause is found for it yet.`;
+  const owner = ownerWord(most);
+  return `${what} the ${causeWord(most)} at ${most.corner}, ${size}: ${most.certainty}, and ${owner === 'not settled' ? 'not settled whose' : `the ${owner}’s`}.`;
 }
 
 function Ledger({ ledger, laps, against, comparison, chosen }) {
   const beside = useMedia(BESIDE);
-  const entries = useMemo(() => keyed(ledger.entries), [ledger]);
+  const lists = useMemo(() => ({ causes: keyed(ledger.entries), phases: keyed(ledger.phases ?? []) }), [ledger]);
+  const isIn = (list, key) => lists[list].some((e) => e.key === key);
+  const [by, setBy] = useState(() => (isIn('phases', chosen) ? 'phase' : 'time'));
+  const [opened, setOpened] = useState(chosen);
+  useEffect(() => {
+    // The address was changed by hand or by going back.
+    const list = Object.keys(lists).find((name) => isIn(name, chosen));
+    if (!list) return;
+    setOpened(chosen);
+    setBy((before) => (READINGS.find((r) => r.by === before).list === list ? before : READINGS.find((r) => r.list === list).by));
+  }, [chosen]);
   const lap = laps.find((l) => l.id === ledger.lap) ?? null;
   const reference = laps.find((l) => l.id === ledger.reference) ?? null;
-  const largest = useMemo(() => {
-    const first = [...entries].sort((a, b) => Math.abs(b.seconds) - Math.abs(a.seconds))[0];
-    return first && Math.abs(first.seconds) >= SMALL_S ? first.key : '';
-  }, [entries]);
-  const [opened, setOpened] = useState(entries.some((e) => e.key === chosen) ? chosen : '');
-  useEffect(() => {
-    if (entries.some((e) => e.key === chosen)) setOpened(chosen); // The address was changed by hand or by going back.
-  }, [chosen]);
+  const list = READINGS.find((r) => r.by === by).list;
+  const entries = lists[list];
   // Beside the account there is room for evidence at all times: begin with the largest entry.
-  const showing = opened || (beside ? largest : '');
+  const largest = useMemo(() => {
+    const sorted = [...entries].sort((a, b) => Math.abs(b.seconds) - Math.abs(a.seconds));
+    const first = list === 'causes' ? largestOf(entries, ledger.gap_s) : sorted[0];
+    return first && Math.abs(first.seconds) >= LEVEL_S ? first.key : '';
+  }, [entries]);
+  const showing = isIn(list, opened) ? opened : beside ? largest : '';
   const open = (key) => {
     setOpened(key);
     // The address follows without a step in the history for each row looked at.
     history.replaceState(null, '', ledgerAddress(ledger.lap, against, key));
   };
-  const [first, second] = answerOf(ledger, entries, lap, reference);
+  const [first, second] = answerOf(ledger, lists.causes, lap, reference);
   const entry = entries.find((e) => e.key === showing) ?? null;
   const evidence = (e) => html`<${EvidenceOrWaiting} key=${e.key} ledger=${ledger} entry=${e} comparison=${comparison} />`;
   const doubts = [
@@ -90,7 +117,7 @@ function Ledger({ ledger, laps, against, comparison, chosen }) {
     <${Pair} ledger=${ledger} laps=${laps} against=${against} />
     </div>
     <div class=${`spread ${beside ? 'beside' : 'below'}`}>
-      <${Account} ledger=${ledger} entries=${entries} opened=${showing} open=${open} inline=${beside ? null : evidence} />
+      <${Account} ledger=${ledger} causes=${lists.causes} entries=${entries} by=${by} setBy=${setBy} opened=${showing} open=${open} inline=${beside ? null : evidence} />
       ${beside && html`<${Aside}>${entry ? evidence(entry) : html`<p class="booking">Open an entry to see what it rests on.</p>`}<//>`}
     </div>`;
 }

@@ -321,6 +321,13 @@ async fn all(
     check!("the cursor moves by keys", cursor_by_keys(&bench));
     check!("the whole lap can be shown instead of the stretch", whole_lap(&bench));
     check!("entries can be read along the track, with a sum per corner", along_the_track(&bench));
+    check!("the phases can be read instead, and sum to the same gap", by_phase(&bench));
+    check!("the account sums what each owner and each corner has", owners_and_corners(&bench));
+    check!("level entries are folded together, and still counted", level_entries(&bench));
+    check!(
+        "the keys are listed on a question mark, the cautions stand one step away",
+        keys_and_cautions(&bench)
+    );
     check!("an address with an entry opens that entry", shared_address(&bench));
     check!("units change everywhere and are remembered", units(&bench));
     check!(
@@ -402,6 +409,7 @@ async fn rows_by_keyboard(bench: &Bench) -> Result<()> {
     bench.screen(1440, 900).await?;
     bench.open_ledger().await?;
     bench.js("document.querySelector('button.row[tabindex=\"0\"]').focus()").await?;
+    bench.press("\u{e011}").await?; // Home.
     bench.press("\u{e015}").await?;
     bench.press("\u{e015}").await?;
     let third =
@@ -465,18 +473,25 @@ async fn evidence_is_drawn(bench: &Bench) -> Result<()> {
     ensure!(drawn["lap"].as_f64() > Some(20.0) && drawn["reference"].as_f64() > Some(20.0), "{drawn}");
     ensure!(drawn["dashed"] != "none", "{drawn}");
     ensure!(drawn["blank"] == 0, "{drawn}");
-    ensure!(drawn["strips"] == "speed brake throttle steering gap", "{drawn}");
+    ensure!(
+        drawn["strips"]
+            .as_str()
+            .is_some_and(|s| s.starts_with("speed brake throttle steering") && s.ends_with("gap")),
+        "{drawn}"
+    );
     ensure!(drawn["ruler"].as_u64() > Some(0), "{drawn}");
     Ok(())
 }
 
 async fn measured(bench: &Bench) -> Result<()> {
     let lap = bench.open_ledger().await?;
+    // The reading may stand with the entry's own phase or with another one of its corner.
     let script = format!(
-        "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => {{ const e = l.entries.find(e => e.phase === 'approach' && \
-         e.evidence.brake_onset_m && e.evidence.brake_onset_m.lap !== null && e.evidence.brake_onset_m.reference !== null && \
-         Math.abs(e.evidence.brake_onset_m.lap - e.evidence.brake_onset_m.reference) > 1); return e && [e.corner + '-' + e.phase, \
-         e.evidence.brake_onset_m.lap - e.evidence.brake_onset_m.reference] }})"
+        "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => {{ \
+         const onset = e => [e, ...l.phases.filter(p => p.corner === e.corner && p.from_m > 0)].map(p => p.evidence.brake_onset_m).find(r => r); \
+         const differs = r => r && r.lap !== null && r.reference !== null && Math.abs(r.lap - r.reference) > 1; \
+         const e = l.entries.find(e => e.cause === 'brake_point' && differs(onset(e))); \
+         return e && [e.corner + '-' + e.phase + '-brake-point', onset(e).lap - onset(e).reference, e.owner_reason, e.certainty] }})"
     );
     let found = bench.js(&script).await?;
     let (key, by_m) =
@@ -486,6 +501,9 @@ async fn measured(bench: &Bench) -> Result<()> {
     let said = bench.text(".strip[data-channel=brake] .mark").await?;
     let expected = format!("brake {:.0} m {}", by_m.abs(), if by_m < 0.0 { "earlier" } else { "later" });
     ensure!(said.replace('\u{a0}', " ") == expected, "{said}, not {expected}");
+    let why = bench.text(".why").await?.replace('\u{a0}', " ");
+    let (reason, certainty) = (found[2].as_str().unwrap_or_default(), found[3].as_str().unwrap_or_default());
+    ensure!(why.contains(reason) && why.contains(certainty) && why.contains("between"), "{why}");
     ensure!(
         bench.js("return document.querySelectorAll('.strip[data-channel=brake] .ring').length >= 2").await?
             == true
@@ -575,20 +593,107 @@ async fn whole_lap(bench: &Bench) -> Result<()> {
     bench.picture("whole-lap-1440-day").await
 }
 
+/// Shows all entries that are folded together.
+const UNFOLD: &str =
+    "document.querySelectorAll('button.row.level[aria-expanded=false]').forEach(b => b.click())";
+
 async fn along_the_track(bench: &Bench) -> Result<()> {
     let lap = bench.open_ledger().await?;
-    bench.js("[...document.querySelectorAll('.account .switch button')][1].click()").await?;
+    bench.js("document.querySelector('[data-by=track]').click()").await?;
     bench.until("return document.querySelectorAll('.corner-head').length > 2").await?;
+    bench.picture("along-the-track-1440-day").await?;
+    bench.js(UNFOLD).await?;
     let script = format!(
         "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => [l.entries.length, \
-         document.querySelectorAll('button.row[data-entry]').length, l.entries[0].sentence, \
-         document.querySelector('button.row .sentence').textContent])"
+         document.querySelectorAll('button.row[data-entry]').length, \
+         [...document.querySelectorAll('.corner-head .figure')].map(f => Number(f.textContent.replace('\u{2212}', '-'))).reduce((a, b) => a + b), \
+         l.gap_s, document.querySelectorAll('.corner-head').length])"
+    );
+    bench.until(&format!("return (() => {{ {script} }})().then(f => f[0] === f[1])")).await?;
+    let found = bench.js(&script).await?;
+    let number = |i: usize| found[i].as_f64().context("a number");
+    // Each corner's figure is rounded by itself.
+    ensure!((number(2)? - number(3)?).abs() <= 0.0005 * number(4)? + 1e-9, "{found}");
+    Ok(())
+}
+
+async fn by_phase(bench: &Bench) -> Result<()> {
+    let lap = bench.open_ledger().await?;
+    bench.js("document.querySelector('[data-by=phase]').click()").await?;
+    bench.until("return document.querySelectorAll('.corner-head').length > 2").await?;
+    bench.js(UNFOLD).await?;
+    let script = format!(
+        "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => [l.phases.length, \
+         document.querySelectorAll('button.row[data-entry]').length])"
+    );
+    bench.until(&format!("return (() => {{ {script} }})().then(f => f[0] === f[1])")).await?;
+    let (sum, gap) = (bench.text("#account-sum").await?, bench.text("#account-gap").await?);
+    ensure!(sum == gap, "sum {sum}, gap {gap}");
+    // A phase has an address of its own, which opens this reading.
+    let key = bench.js("return document.querySelectorAll('button.row[data-entry]')[2].dataset.entry").await?;
+    let key = key.as_str().context("the key of a phase")?;
+    bench.open(&format!("#/time/{lap}/best/{key}")).await?;
+    bench
+        .until(&format!(
+            "return document.querySelector('[data-entry=\"{key}\"][aria-expanded=true]') !== null"
+        ))
+        .await?;
+    ensure!(bench.js("return document.querySelector('[data-by=phase]').ariaPressed").await? == "true");
+    Ok(())
+}
+
+async fn owners_and_corners(bench: &Bench) -> Result<()> {
+    let lap = bench.open_ledger().await?;
+    let script = format!(
+        "return fetch('/api/ledger?lap={lap}&against=best').then(r => r.json()).then(l => {{ \
+         const shown = css => [...document.querySelectorAll(css + ' .part')].map(p => [p.firstElementChild.textContent, \
+           Number(p.lastElementChild.textContent.replace('\u{2212}', '-'))]); \
+         const off = (parts, of) => parts.filter(([name, s]) => Math.abs(s - l.entries.filter(e => of(e) === name).reduce((a, e) => a + e.seconds, 0)) > 0.00051); \
+         const first = 'line to ' + l.corners[0].name; \
+         return [off(shown('.by-owner'), e => e.owner === 'unknown' || e.owner === null ? 'not settled' : e.owner), \
+           off(shown('.by-corner'), e => e.from_m === 0 && e.phase === 'straight' ? first : e.corner), \
+           shown('.by-owner').length, new Set([...document.querySelectorAll('button.row[data-entry]')].map(b => b.dataset.entry)).size - \
+             document.querySelectorAll('button.row[data-entry]').length] }})"
     );
     let found = bench.js(&script).await?;
-    ensure!(found[0] == found[1], "{found}");
-    let plain = |v: &Value| v.as_str().unwrap_or_default().replace('\u{a0}', " ");
-    ensure!(plain(&found[2]) == plain(&found[3]), "{found}");
-    bench.picture("along-the-track-1440-day").await
+    ensure!(found == json!([[], [], 4, 0]), "{found}");
+    // A word for the owner, one for the certainty, and the interval stand with each cause.
+    let where_words = bench.text("button.row[data-entry] .where:has(.interval)").await?;
+    ensure!(
+        ["sure", "likely", "open"].iter().any(|w| where_words.contains(w)) && where_words.contains("between"),
+        "{where_words}"
+    );
+    Ok(())
+}
+
+async fn level_entries(bench: &Bench) -> Result<()> {
+    bench.open_ledger().await?;
+    let sum = bench.text("#account-sum").await?;
+    let said = bench.text("button.row.level .sentence").await?.replace('\u{a0}', " ");
+    ensure!(said.ends_with("level within 0.005 s"), "{said}");
+    let count: usize = said.split(' ').next().unwrap_or_default().parse().with_context(|| said.clone())?;
+    let rows = "return document.querySelectorAll('button.row[data-entry]').length";
+    let before = bench.js(rows).await?.as_u64().context("rows")?;
+    bench.js(UNFOLD).await?;
+    bench.until(&format!("return (() => {{ {rows} }})() === {}", before + count as u64)).await?;
+    ensure!(bench.text("#account-sum").await? == sum, "the sum changed with the fold");
+    Ok(())
+}
+
+async fn keys_and_cautions(bench: &Bench) -> Result<()> {
+    bench.open_ledger().await?;
+    bench.js("document.querySelector('button.row').focus()").await?;
+    bench.press("?").await?;
+    bench.until("return document.querySelector('dialog.keys').open").await?;
+    ensure!(bench.text("dialog.keys").await?.contains("The cursor on the curves"));
+    bench.picture("keys-1440-day").await?;
+    bench.press("\u{e00c}").await?; // Escape.
+    bench.until("return !document.querySelector('dialog.keys').open").await?;
+    bench.js("document.querySelector('.colophon a').click()").await?;
+    bench.until("return document.querySelector('.cautions') !== null").await?;
+    let said = bench.text("main").await?;
+    ensure!(["hands", "bolted", "breaks", "real car"].iter().all(|w| said.contains(w)), "{said}");
+    bench.picture("cautions-1440-day").await
 }
 
 async fn shared_address(bench: &Bench) -> Result<()> {
@@ -626,11 +731,14 @@ async fn every_width(bench: &Bench) -> Result<()> {
     for night in [false, true] {
         bench.night(night).await?;
         for (width, height) in WIDTHS {
-            for page in ["laps", "ledger", "entry"] {
+            for page in ["laps", "ledger", "entry", "cautions"] {
                 bench.screen(width, height).await?;
                 if page == "laps" {
                     bench.open("").await?;
                     bench.until("return document.querySelectorAll('tr .lap').length > 0").await?;
+                } else if page == "cautions" {
+                    bench.open("#/cautions").await?;
+                    bench.until("return document.querySelector('.cautions') !== null").await?;
                 } else {
                     bench.open_ledger().await?;
                     if page == "entry" {
@@ -675,7 +783,7 @@ async fn every_width(bench: &Bench) -> Result<()> {
 async fn finger_sized(bench: &Bench) -> Result<()> {
     bench.screen(390, 844).await?;
     bench.open_ledger().await?;
-    let low = "return [...document.querySelectorAll('button.row, .lap label, .pair select')].map(e => e.getBoundingClientRect().height).filter(h => h < 44).length";
+    let low = "return [...document.querySelectorAll('button.row, .lap label, .pair select, .account .switch button, .colophon a')].map(e => e.getBoundingClientRect().height).filter(h => h < 44).length";
     ensure!(bench.js(low).await? == 0);
     bench.open("").await?;
     bench.until("return document.querySelectorAll('.lap label').length > 0").await?;
