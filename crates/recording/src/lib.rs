@@ -25,6 +25,7 @@ pub mod consistency;
 mod csv;
 pub mod derive;
 mod error;
+pub mod export;
 mod geodesy;
 mod in_order;
 mod map;

@@ -62,7 +62,7 @@ pub fn read_together(
         only.report.issues.extend(issues);
         return Ok(only);
     }
-    join(name, parts, issues)
+    join(&name, parts, issues)
 }
 
 fn name_of(source: &Source<'_>) -> String {
@@ -89,9 +89,9 @@ fn part_of(map: &Map, headings: &[Heading]) -> Map {
     part
 }
 
-fn join(name: String, parts: Vec<Reading>, mut issues: Vec<Issue>) -> Result<Reading, ReadError> {
+fn join(name: &str, parts: Vec<Reading>, mut issues: Vec<Issue>) -> Result<Reading, ReadError> {
     let origin = |r: &Report| r.clocks.first().map_or(0.0, |c| c.origin_s);
-    let apart = |found: String| ReadError::NoCommonTime { file: name.clone(), found };
+    let apart = |found: String| ReadError::NoCommonTime { file: name.to_owned(), found };
     let from_elsewhere = parts.iter().filter(|p| origin(&p.report) != 0.0).count();
     if from_elsewhere != 0 && from_elsewhere != parts.len() {
         let which = |elsewhere: bool| {
