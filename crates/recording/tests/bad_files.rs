@@ -229,11 +229,158 @@ today was fast
         ),
         ("Parquet without footer", b"PAR1aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaPAR1".to_vec(), "", &["Parquet file"]),
         ("Parquet promises too much", b"PAR1\x00\x00\xff\xff\xff\x7fPAR1".to_vec(), "", &["Parquet file"]),
+        (
+            "an archive of another kind",
+            b"7z\xBC\xAF\x27\x1Crest".to_vec(),
+            "",
+            &["compressed", "gzip and Zstandard are"],
+        ),
+        ("compressed in a third way", b"\xFD7zXZ\0rest".to_vec(), "", &["unpack it first"]),
+        ("gzip of bytes that are no text", gzip(&[0, 1, 2, 3, 4, 5]), "", &["00 01 02 03"]),
+        ("gzip of half a header", gzip(b"Time [s],Spe"), "", &["2 columns", "no row"]),
+        ("gzip of Parquet that is none", gzip(b"PAR1nothing"), "", &["Parquet file"]),
+        ("UTF-16 header only", utf16("Time [s],Speed [km/h]\n"), "", &["2 columns", "no row"]),
+        (
+            "UTF-16 with a text for a number",
+            utf16("Time [s],Speed [km/h]\n0,36\n1,quick\n"),
+            "",
+            &["line 3, column 2", "found 'quick'"],
+        ),
+        (
+            "a page of the web",
+            text("<!DOCTYPE html>\n<html><body>404</body></html>\n"),
+            "",
+            &["line 1", "header"],
+        ),
+        (
+            "an object of another notation",
+            text("{\"time\": [0, 1], \"speed\": [1, 2]}\n"),
+            "",
+            &["header was expected"],
+        ),
+        ("three rows of numbers", text("1,2\n3,4\n5,6\n"), "", &["header was expected"]),
+        (
+            "two time stamps in a field",
+            headed("0.00 0.01,36,1\n0.02,37,1\n"),
+            "",
+            &["line 2, column 1", "'0.00 0.01'"],
+        ),
+        (
+            "a clock of hours and words",
+            headed("noon,36,1\none,37,1\n"),
+            "",
+            &["line 2, column 1", "found 'noon'"],
+        ),
+        (
+            "a number that is too much",
+            headed("0.00,36,1\n0.02,12e,1\n"),
+            "",
+            &["line 3, column 2", "found '12e'"],
+        ),
+        ("a number with two signs", headed("0.00,--36,1\n0.02,37,1\n"), "", &["line 2, column 2", "'--36'"]),
+        (
+            "a number with two marks",
+            headed("0.00,3.6.1,1\n0.02,37,1\n"),
+            "",
+            &["line 2, column 2", "'3.6.1'"],
+        ),
+        ("a hexadecimal number", headed("0.00,0x24,1\n0.02,37,1\n"), "", &["line 2, column 2", "'0x24'"]),
+        ("infinite time only", headed("inf,36,1\ninf,37,1\n"), "", &["0 usable time stamp"]),
+        (
+            "a rate without rows",
+            named("Speed [km/h],Gear [-]").into_iter().take(22).collect(),
+            "rate_hz = 50",
+            &["no row"],
+        ),
+        (
+            "everything ignored",
+            headed(ROWS),
+            "ignore = ['Speed [km/h]', 'Gear [-]']",
+            &["no column besides the time"],
+        ),
+        (
+            "map: two channels from a column that is not there",
+            headed(ROWS),
+            "[channels.x]\ncolumn = 'Gears'\n[channels.y]\ncolumn = 'Gears'",
+            &["x from column 'Gears'", "did you mean 'Gear'"],
+        ),
+        (
+            "map: time in a unit of length",
+            headed(ROWS),
+            "[channels.time]\nunit = 'm'",
+            &["the map's unit for time", "m is a unit of length"],
+        ),
+        (
+            "map: a column far from all",
+            headed(ROWS),
+            "[channels.x]\ncolumn = 'qqqqqqqqqq'",
+            &["not there", "the file has 'Time [s]'"],
+        ),
+        (
+            "MDF of an old version",
+            b"MDF     3.30    ".to_vec(),
+            "",
+            &["version '3.30'", "export the recording as MDF 4"],
+        ),
+        ("MDF of no version", b"MDF     ".to_vec(), "", &["MDF file: version ''"]),
+        (
+            "MDF cut in its identification",
+            MDF[..40].to_vec(),
+            "",
+            &["MDF file", "byte 64", "end of the file at byte 40"],
+        ),
+        ("MDF cut in its header", MDF[..100].to_vec(), "", &["beyond the end of the file at byte 100"]),
+        (
+            "MDF with a link into nothing",
+            patched(64 + 24, &u64::MAX.to_le_bytes()),
+            "",
+            &["MDF file", "beyond the end"],
+        ),
+        (
+            "MDF with a link to itself",
+            patched(64 + 24, &64_u64.to_le_bytes()),
+            "",
+            &["found ##HD at byte 64, expected ##DG"],
+        ),
+        (
+            "MDF with a link between blocks",
+            patched(64 + 24, &3_u64.to_le_bytes()),
+            "",
+            &["no block begins at byte 3"],
+        ),
+        (
+            "MDF with a block of all links",
+            patched(64 + 16, &u64::MAX.to_le_bytes()),
+            "",
+            &["##HD at byte 64 has 18446744073709551615 links"],
+        ),
+        (
+            "MDF with an endless block",
+            patched(64 + 8, &(1_u64 << 60).to_le_bytes()),
+            "",
+            &["##HD at byte 64 claims 1152921504606846976 bytes"],
+        ),
+        ("MDF without groups", patched(64 + 24, &[0; 8]), "", &["no time column"]),
     ]
+}
+
+const MDF: &[u8] = include_bytes!("../testdata/mdf/plain.mf4");
+
+/// A sound MDF file with some bytes changed.
+fn patched(at: usize, bytes: &[u8]) -> Vec<u8> {
+    let mut file = MDF.to_vec();
+    file[at..at + bytes.len()].copy_from_slice(bytes);
+    file
+}
+
+/// Least significant byte first, with its mark.
+fn utf16(text: &str) -> Vec<u8> {
+    std::iter::once(0xFEFF).chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect()
 }
 
 #[test]
 fn every_bad_file_gets_its_message() {
+    assert!(table().len() >= 75, "{}", table().len());
     for (name, bytes, map, parts) in table() {
         let message = match import(&bytes, map) {
             Err(message) => message,

@@ -90,7 +90,7 @@ fn a_measured_drive_of_three_files_is_one_recording() {
     // First stamps of the files, as they stand there: 46408.580034 imu, 46408.584959 steering, 46408.589503 speed.
     let first = |c| r.samples.get(c).unwrap().time_s[0];
     assert!(
-        (first(Channel::Speed) - first(Channel::AccelX) - (46408.589_502_843_33 - 46408.580_034_294)).abs()
+        (first(Channel::Speed) - first(Channel::AccelX) - (46_408.589_502_843_33 - 46_408.580_034_294)).abs()
             < 1e-6
     );
     // Earth-centred positions are no channel of ours.
