@@ -22,6 +22,8 @@ pub(crate) enum Command {
     Ledger(Ledger),
     /// List the channels that a recording may have, or those that one has
     Channels(Channels),
+    /// Write a recording or a lap as CSV, Parquet or MDF 4
+    Export(Export),
     /// List, name, check and clear out what the library holds
     Library(Library),
     /// Look at a car file, or keep it
@@ -72,6 +74,12 @@ pub(crate) struct Import {
     /// Samples per second, for recordings without a time column
     #[arg(long, value_name = "HZ")]
     pub(crate) rate: Option<f64>,
+    /// Turn signs that contradict the rest of the recording; what was turned is told
+    #[arg(long)]
+    pub(crate) fix_signs: bool,
+    /// Keep what was recognised of this source under a name, and apply it to its next files by itself
+    #[arg(long, value_name = "NAME")]
+    pub(crate) save_profile: Option<String>,
     /// Start line, for recordings without lap numbers: a point on it [m] and the heading of the drive across it
     /// [deg, anticlockwise from x]
     #[arg(long, value_name = "X,Y,HEADING", allow_hyphen_values = true)]
@@ -318,4 +326,21 @@ pub(crate) struct WhatIf {
     pub(crate) car: PathBuf,
     #[command(flatten)]
     pub(crate) on: OnCircuit,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Export {
+    /// A recording, or a lap of it as RECORDING:NUMBER
+    #[arg(value_name = "RECORDING|LAP")]
+    pub(crate) what: String,
+    /// File to write; its ending, .csv, .parquet or .mf4, tells the format
+    #[arg(value_name = "FILE")]
+    pub(crate) to: PathBuf,
+    /// Write km/h, deg, bar and the like instead of SI
+    #[arg(long)]
+    pub(crate) daily_units: bool,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }

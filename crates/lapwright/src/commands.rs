@@ -3,7 +3,7 @@
 mod library;
 mod limits;
 
-use crate::args::{Channels, Command, Desk, GateWords, Import, Laps, Ledger, Where};
+use crate::args::{Channels, Command, Desk, Export, GateWords, Import, Laps, Ledger, Where};
 use crate::books::OpenBooks;
 use crate::{print, progress};
 use anyhow::{Result, anyhow};
@@ -27,6 +27,7 @@ pub(crate) fn run(command: Command) -> Result<()> {
         Command::Laps(a) => laps(&a),
         Command::Ledger(a) => ledger(&a),
         Command::Channels(a) => channels(&a),
+        Command::Export(a) => export(&a),
         Command::Library(a) => library::run(&a),
         Command::Car(a) => limits::car(&a),
         Command::Circuit(a) => limits::circuit(&a),
@@ -79,11 +80,17 @@ fn text(text: &str) -> Result<()> {
 
 fn import(a: &Import) -> Result<()> {
     let workshop = Workshop::create_or_open(&folder(&a.place, "library")?)?;
-    let map = a.map.as_deref().map(workshop::read_map).transpose()?.unwrap_or_default();
+    let map = a.map.as_deref().map(workshop::read_map).transpose()?;
+    let map = if a.rate.is_some() {
+        let rated = map.unwrap_or_default().with_rate_hz(a.rate);
+        Some(rated.map_err(|source| WorkshopError::Map { file: "--rate".to_owned(), source })?)
+    } else {
+        map
+    };
     let options = ImportOptions {
-        map: map
-            .with_rate_hz(a.rate)
-            .map_err(|source| WorkshopError::Map { file: "--rate".to_owned(), source })?,
+        map,
+        fix_signs: a.fix_signs,
+        profile: a.save_profile.clone(),
         driver: a.driver.clone(),
         car: a.car.clone(),
         circuit: a.circuit.clone(),
@@ -141,6 +148,15 @@ fn import_report(i: &Imported) -> String {
         }
     }
     lines.extend(report.issues.iter().map(|issue| format!("  {}", issue.sentence)));
+    if let Some(profile) = &i.profile {
+        lines.push(format!("  read with the profile '{profile}'"));
+    }
+    lines.extend(i.derived.iter().map(|d| format!("  derived: {}", d.sentence)));
+    lines.extend(i.applied.iter().map(|a| format!("  turned: {}", a.sentence)));
+    for c in i.contradictions.iter().filter(|c| !i.applied.iter().any(|a| c.fix.as_ref() == Some(&a.fix))) {
+        let fix = if c.fix.as_ref().is_some_and(|f| f.is_sign()) { "; --fix-signs turns it" } else { "" };
+        lines.push(format!("  contradiction: {}{fix}", c.sentence));
+    }
     if let Some(c) = &i.circuit {
         let how = if c.new { "drawn from this recording" } else { "known already" };
         lines.push(format!("  circuit '{}', {:.0} m, {} corners, {how}", c.name, c.length_m, c.corners));
@@ -228,27 +244,48 @@ struct ChannelLine {
 }
 
 fn channels(a: &Channels) -> Result<()> {
-    let found: Vec<Channel> = match &a.recording {
-        Some(name) => {
-            let workshop = Workshop::open(&folder(&a.place, "library")?)?;
-            workshop.channels_of(name)?.into_iter().map(|c| c.channel).collect()
+    if let Some(name) = &a.recording {
+        let answer = Workshop::open(&folder(&a.place, "library")?)?.channels_of(name)?;
+        if a.json.json {
+            return json(&answer);
         }
-        None => Channel::all().collect(),
+        let origin = |c: &workshop::ChannelEntry| match c.origin {
+            channels::Origin::Logged => "",
+            channels::Origin::Derived => "derived",
+        };
+        let row = |c: &workshop::ChannelEntry| {
+            let unit = c.channel.dimension().si_symbol().to_owned();
+            vec![c.channel.to_string(), unit, origin(c).to_owned(), c.channel.meaning().to_owned()]
+        };
+        let rows: Vec<_> = answer.channels.iter().map(row).collect();
+        text(&print::table(&["channel", "unit", "", "meaning"], &rows))?;
+        text("")?;
+        for ability in &answer.abilities {
+            text(&print::folded(&ability.to_string(), SENTENCE_WIDTH, 2))?;
+        }
+        return Ok(());
+    }
+    let line = |channel: Channel| ChannelLine {
+        channel,
+        unit: channel.dimension().si_symbol(),
+        meaning: channel.meaning(),
     };
-    let lines: Vec<_> = found
-        .into_iter()
-        .map(|channel| ChannelLine {
-            channel,
-            unit: channel.dimension().si_symbol(),
-            meaning: channel.meaning(),
-        })
-        .collect();
+    let lines: Vec<_> = Channel::all().map(line).collect();
     if a.json.json {
         return json(&lines);
     }
     let rows: Vec<_> =
         lines.iter().map(|l| vec![l.channel.to_string(), l.unit.to_owned(), l.meaning.to_owned()]).collect();
     text(&print::table(&["channel", "unit", "meaning"], &rows))
+}
+
+fn export(a: &Export) -> Result<()> {
+    let workshop = Workshop::open(&folder(&a.place, "library")?)?;
+    let written = workshop.export(&a.what, &a.to, a.daily_units)?;
+    if a.json.json {
+        return json(&written);
+    }
+    text(&format!("{}: {} rows, {} channels", written.file, written.rows, written.channels.len()))
 }
 
 fn build_demo(workshop: &Workshop, extent: Extent) -> Result<()> {

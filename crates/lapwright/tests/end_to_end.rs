@@ -240,3 +240,62 @@ fn the_demo_can_be_read_back_with_its_truth() {
     assert_eq!(limit["reference"], "limit");
     assert!(number(&limit["gap_s"]) > gap_s, "nobody is faster than the limit lap");
 }
+
+/// A small drive of two laps with everything an import looks at, `sign` being that of the lateral acceleration.
+fn drive(sign: f64, pedal: &str) -> String {
+    let mut text = format!("Time [s],Lap [-],Speed [m/s],Yaw rate [rad/s],Acceleration y [m/s2],{pedal}\n");
+    for i in 0..6000 {
+        let t = f64::from(i) * 0.02;
+        let yaw_rate = 0.3 + 0.2 * (0.5 * t).sin();
+        let speed = 30.0 + 5.0 * (0.2 * t).cos();
+        let accel_y = sign * speed * yaw_rate;
+        text += &format!("{t:.2},{},{speed:.5},{yaw_rate:.6},{accel_y:.5},0.5\n", i / 2500);
+    }
+    text
+}
+
+#[test]
+fn a_flipped_sign_is_told_turned_when_asked_and_remembered_in_a_profile() {
+    let dir = tempfile::tempdir().unwrap();
+    let call = |words: &[&str]| run(lapwright(dir.path()).args(words));
+    std::fs::write(dir.path().join("right.csv"), drive(1.0, "throttle")).unwrap();
+    std::fs::write(dir.path().join("flipped.csv"), drive(-1.0, "throttle")).unwrap();
+    std::fs::write(dir.path().join("next.csv"), drive(-1.0, "throttle").replace("0.5\n", "0.6\n")).unwrap();
+    assert!(!call(&["import", "right.csv"]).contains("contradiction"));
+    let told = call(&["import", "flipped.csv"]);
+    assert!(told.contains("contradiction") && told.contains("--fix-signs"), "{told}");
+    call(&["library", "remove", "flipped"]);
+    let turned = call(&["import", "flipped.csv", "--fix-signs", "--save-profile", "my logger"]);
+    assert!(turned.contains("turned: ") && !turned.contains("contradiction"), "{turned}");
+    let next = call(&["import", "next.csv"]);
+    assert!(next.contains("profile 'my logger'") && !next.contains("contradiction"), "{next}");
+}
+
+/// Laps go out and come back the same.
+#[test]
+fn what_is_exported_comes_back_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let call = |words: &[&str]| run(lapwright(dir.path()).args(words));
+    std::fs::write(dir.path().join("right.csv"), drive(1.0, "throttle")).unwrap();
+    call(&["import", "right.csv"]);
+    let timed = |recording: &str| -> f64 {
+        let laps: Value = serde_json::from_str(&call(&["laps", "--recording", recording, "--json"])).unwrap();
+        number(&laps.as_array().unwrap().iter().find(|l| l["kind"] == "timed").unwrap()["lap_time_s"])
+    };
+    let expected = timed("right");
+    for file in ["whole.csv", "whole.parquet", "whole.mf4"] {
+        call(&["export", "right", file]);
+        call(&["import", file]);
+        let name = file.replace("whole.", "back-");
+        call(&["library", "rename", "whole", &name]);
+        let found = timed(&name);
+        assert!((found - expected).abs() < 1e-9, "{file}: {found} s is not {expected} s");
+    }
+    let channels: Value = serde_json::from_str(&call(&["channels", "right", "--json"])).unwrap();
+    let ledger =
+        channels["abilities"].as_array().unwrap().iter().find(|a| a["title"] == "time ledger").unwrap();
+    assert_eq!(ledger["possible"], true);
+    let out = lapwright(dir.path()).args(["export", "right", "whole.doc"]).output().unwrap();
+    assert_eq!(out.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&out.stderr).contains(".parquet or .mf4"));
+}

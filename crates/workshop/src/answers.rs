@@ -1,8 +1,10 @@
 //! What the workshop answers: the same serde values for `--json` and for the desk's API.
 
 use ledger::Phase;
-use library::{LapEntry, RecordingEntry};
-use recording::Report;
+use library::{ChannelEntry, LapEntry, RecordingEntry};
+use recording::consistency::{Applied, Contradiction};
+use recording::derive::Derivation;
+use recording::{Ability, Report};
 use serde::Serialize;
 
 /// What the library holds, recording by recording.
@@ -25,8 +27,25 @@ pub struct Imported {
     pub circuit: Option<CircuitFound>,
     /// What the reader found in the file.
     pub report: Report,
+    /// Source profile that was applied.
+    pub profile: Option<String>,
+    /// Channels that contradict one another.
+    pub contradictions: Vec<Contradiction>,
+    /// Signs that were turned.
+    pub applied: Vec<Applied>,
+    /// Channels that were computed from others.
+    pub derived: Vec<Derivation>,
     /// What is to be known about laps and circuit, in sentences.
     pub notes: Vec<String>,
+}
+
+/// The channels of a recording and what can be done with them.
+#[derive(Debug, Clone, Serialize)]
+pub struct ChannelsAnswer {
+    /// The channels.
+    pub channels: Vec<ChannelEntry>,
+    /// What each analysis can do with them, and what would unlock the rest.
+    pub abilities: Vec<Ability>,
 }
 
 /// The circuit of an import.

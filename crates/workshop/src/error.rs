@@ -43,6 +43,41 @@ pub enum WorkshopError {
         /// The cause.
         source: std::io::Error,
     },
+    /// A file name that tells no format.
+    #[error("{0}: the name should end in .csv, .parquet or .mf4, which tells the format")]
+    ExportEnding(String),
+    /// A file that cannot be written.
+    #[error("{file}: cannot be written ({source}); check the folder and whether you may write there")]
+    ExportFile {
+        /// The file.
+        file: String,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// An export that cannot be made.
+    #[error("{file}: {source}")]
+    Export {
+        /// The file.
+        file: String,
+        /// Why.
+        source: recording::export::ExportError,
+    },
+    /// A sign that cannot be turned.
+    #[error("{file}: {source}")]
+    Fix {
+        /// The recording.
+        file: String,
+        /// Why.
+        source: recording::consistency::FixError,
+    },
+    /// A source profile cannot be written.
+    #[error("{file}: the source profile cannot be written ({source}); the recording itself is kept")]
+    Profile {
+        /// The profile.
+        file: String,
+        /// The cause.
+        source: std::io::Error,
+    },
     /// No lap can be told.
     #[error("{file}: {source}")]
     Laps {

@@ -3,7 +3,7 @@
 use crate::{CircuitFound, Imported, Workshop, WorkshopError};
 use channels::Samples;
 use library::{NewRecording, StoredLap};
-use recording::{Map, Progress, Source};
+use recording::{Map, Progress, Source, consistency, derive};
 use std::path::Path;
 use track::trace::lap_trace;
 use track::{Circuit, Lap, LapKind, LapOptions, Line, laps};
@@ -11,8 +11,8 @@ use track::{Circuit, Lap, LapKind, LapOptions, Line, laps};
 /// What the user says about a recording.
 #[derive(Debug, Clone, Default)]
 pub struct ImportOptions {
-    /// Which column is which channel.
-    pub map: Map,
+    /// Which column is which channel; without one, the profile of the source is used if the library knows it.
+    pub map: Option<Map>,
     /// Who drove.
     pub driver: Option<String>,
     /// Which car.
@@ -21,6 +21,10 @@ pub struct ImportOptions {
     pub circuit: Option<String>,
     /// Start line, where laps are not numbered.
     pub line: Option<Line>,
+    /// Whether signs that contradict the rest of the recording are turned.
+    pub fix_signs: bool,
+    /// Name to keep what was learned of the source by, for its next files.
+    pub profile: Option<String>,
 }
 
 /// Reads a map file.
@@ -33,6 +37,9 @@ pub fn read_map(path: &Path) -> Result<Map, WorkshopError> {
         .map_err(|source| WorkshopError::MapFile { file: file.clone(), source })?;
     Map::from_toml_str(&text).map_err(|source| WorkshopError::Map { file, source })
 }
+
+/// Folder of source profiles, in that of the library.
+const PROFILES: &str = "profiles";
 
 /// Laps of a recording on a circuit, before anything is kept.
 pub(crate) struct Placed {
@@ -53,7 +60,23 @@ impl Workshop {
         progress: &mut dyn FnMut(Progress),
     ) -> Result<Imported, WorkshopError> {
         let file = path.display().to_string();
-        let reading = recording::read(Source::File(path), &options.map, progress)?;
+        let source = Source::File(path);
+        let (mut reading, map) = match &options.map {
+            Some(map) => (recording::read(source, map, progress)?, map.clone()),
+            None => {
+                let profiles = self.profiles()?;
+                let (reading, fits) = recording::read_with(source, &profiles, progress)?;
+                (reading, fits.and_then(|i| profiles.get(i)).cloned().unwrap_or_default())
+            }
+        };
+        let found = consistency::check(&reading.samples);
+        let applied = if options.fix_signs {
+            consistency::apply(&found.sign_fixes(), &mut reading.samples)
+                .map_err(|source| WorkshopError::Fix { file: file.clone(), source })?
+        } else {
+            Vec::new()
+        };
+        let derived = derive::fill(&mut reading.samples);
         let failed = |source| WorkshopError::Read(recording::ReadError::Open { file: file.clone(), source });
         let content = library::Digest::of_file(path).map_err(failed)?;
         let placed = self.place(&file, &reading.samples, options)?;
@@ -74,7 +97,44 @@ impl Workshop {
         let recording = self.library.add(new, &reading.samples)?;
         let circuit = self.keep_circuit(placed.circuit)?;
         let laps = self.library.laps_of(&recording.name)?;
-        Ok(Imported { recording, laps, circuit, report: reading.report, notes: placed.notes })
+        let profile = map.source_name().map(str::to_owned);
+        if let Some(name) = &options.profile {
+            let fixes = if options.fix_signs { found.sign_fixes() } else { Vec::new() };
+            self.keep_profile(name, &map.learned(name, &reading.report).with_fixes(&fixes, &reading.report))?;
+        }
+        Ok(Imported {
+            recording,
+            laps,
+            circuit,
+            report: reading.report,
+            profile,
+            contradictions: found.contradictions,
+            applied,
+            derived,
+            notes: placed.notes,
+        })
+    }
+
+    /// Source profiles of the library, by name.
+    fn profiles(&self) -> Result<Vec<Map>, WorkshopError> {
+        let folder = self.library.path().join(PROFILES);
+        let Ok(entries) = std::fs::read_dir(&folder) else { return Ok(Vec::new()) };
+        let mut files: Vec<_> = entries.flatten().map(|e| e.path()).collect();
+        files.retain(|f| f.extension().is_some_and(|e| e == "toml"));
+        files.sort();
+        files.iter().map(|f| read_map(f)).collect()
+    }
+
+    /// Keeps a source profile as a TOML file that its owner can read and change.
+    fn keep_profile(&self, name: &str, profile: &Map) -> Result<(), WorkshopError> {
+        let folder = self.library.path().join(PROFILES);
+        let path = folder.join(format!("{}.toml", library::slug(name)));
+        let failed = |source| WorkshopError::Profile { file: path.display().to_string(), source };
+        std::fs::create_dir_all(&folder).map_err(failed)?;
+        // Written beside and moved into place: a profile is whole or not there.
+        let half = path.with_extension("half");
+        std::fs::write(&half, profile.to_toml_string()).map_err(failed)?;
+        std::fs::rename(&half, &path).map_err(failed)
     }
 
     /// Keeps a circuit that is new. After the recording: a circuit without one is harmless, the other way round it would

@@ -7,16 +7,18 @@ mod answers;
 mod circuits;
 mod compare;
 mod error;
+mod export;
 mod import;
 mod keeping;
 mod limits;
 mod season;
 
 pub use answers::{
-    Borders, CircuitDrawing, CircuitFound, Comparison, Imported, LapColumns, LibraryAnswer, PhaseSpan,
-    Polyline,
+    Borders, ChannelsAnswer, CircuitDrawing, CircuitFound, Comparison, Imported, LapColumns, LibraryAnswer,
+    PhaseSpan, Polyline,
 };
 pub use error::{Fault, WorkshopError};
+pub use export::Exported;
 pub use import::{ImportOptions, read_map};
 pub use ledger::{EQUAL_S, Ledger};
 pub use library::{ChannelEntry, Check, LapEntry, RecordingEntry, RemovedEntry};
@@ -29,6 +31,7 @@ pub use season::{Extent, SeasonProgress};
 pub use track::Line;
 pub use vehicle::check::CarReport;
 
+use channels::Origin;
 use compare::Traces;
 use library::Library;
 use std::path::Path;
@@ -82,11 +85,14 @@ impl Workshop {
         })
     }
 
-    /// The channels that a recording has.
+    /// The channels that a recording has, and what can be done with them.
     ///
     /// # Errors
     /// [`WorkshopError::Library`] when there is no such recording.
-    pub fn channels_of(&self, recording: &str) -> Result<Vec<ChannelEntry>, WorkshopError> {
-        Ok(self.library.channels_of(recording)?)
+    pub fn channels_of(&self, recording: &str) -> Result<ChannelsAnswer, WorkshopError> {
+        let channels = self.library.channels_of(recording)?;
+        // A derived channel is no proof of what was logged.
+        let logged = channels.iter().filter(|c| c.origin == Origin::Logged).map(|c| c.channel).collect();
+        Ok(ChannelsAnswer { abilities: recording::abilities::abilities_of(&logged), channels })
     }
 }
