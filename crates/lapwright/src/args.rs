@@ -59,6 +59,9 @@ pub(crate) struct Import {
     /// Recordings to read: CSV (also packed with gzip or Zstandard), Parquet or ASAM MDF 4, told apart by content
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
+    /// The files are of one drive, each with a clock of its own: make one recording of them
+    #[arg(long)]
+    pub(crate) together: bool,
     /// TOML file that says which column is which channel (docs/map-file.md)
     #[arg(long, value_name = "MAP.toml")]
     pub(crate) map: Option<PathBuf>,

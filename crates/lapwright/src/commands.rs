@@ -10,7 +10,7 @@ use anyhow::{Result, anyhow};
 use channels::Channel;
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use workshop::{Extent, Fault, ImportOptions, Imported, Line, Workshop, WorkshopError};
 
@@ -101,16 +101,22 @@ fn import(a: &Import) -> Result<()> {
             half_width_m: LINE_REACH_M,
         }),
     };
-    // Files are independent of each other: one that is refused does not keep the others out.
+    let files: Vec<&Path> = a.files.iter().map(PathBuf::as_path).collect();
     let (mut done, mut refused) = (Vec::new(), Vec::new());
-    for file in &a.files {
-        let bar = progress::bytes(&file.display().to_string());
-        let imported = workshop.import(file, &options, &mut |p| {
+    // Recordings are independent of each other: one that is refused does not keep the others out.
+    for files in files.chunks(if a.together { files.len() } else { 1 }) {
+        let bar =
+            progress::bytes(&files.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(" + "));
+        let mut told = |p: workshop::Progress| {
             if let Some(total) = p.bytes_total {
                 bar.set_length(total);
             }
             bar.set_position(p.bytes_done);
-        });
+        };
+        let imported = match files {
+            [file] => workshop.import(file, &options, &mut told),
+            _ => workshop.import_together(files, &options, &mut told),
+        };
         bar.finish_and_clear();
         match imported {
             Ok(imported) if a.json.json => done.push(imported),

@@ -3,7 +3,7 @@
 use crate::{CircuitFound, Imported, Workshop, WorkshopError};
 use channels::Samples;
 use library::{NewRecording, StoredLap};
-use recording::{Map, Progress, Source, consistency, derive};
+use recording::{Map, Progress, Reading, Source, consistency, derive};
 use std::path::Path;
 use track::trace::lap_trace;
 use track::{Circuit, Lap, LapKind, LapOptions, Line, laps};
@@ -59,9 +59,8 @@ impl Workshop {
         options: &ImportOptions,
         progress: &mut dyn FnMut(Progress),
     ) -> Result<Imported, WorkshopError> {
-        let file = path.display().to_string();
         let source = Source::File(path);
-        let (mut reading, map) = match &options.map {
+        let (reading, map) = match &options.map {
             Some(map) => (recording::read(source, map, progress)?, map.clone()),
             None => {
                 let profiles = self.profiles()?;
@@ -69,6 +68,35 @@ impl Workshop {
                 (reading, fits.and_then(|i| profiles.get(i)).cloned().unwrap_or_default())
             }
         };
+        self.keep_reading(&[path], reading, &map, options)
+    }
+
+    /// Reads several files of one drive, each with clocks of its own, as one recording, and keeps it under the name of the
+    /// first.
+    ///
+    /// # Errors
+    /// As [`Workshop::import`].
+    pub fn import_together(
+        &self,
+        paths: &[&Path],
+        options: &ImportOptions,
+        progress: &mut dyn FnMut(Progress),
+    ) -> Result<Imported, WorkshopError> {
+        let sources: Vec<_> = paths.iter().map(|p| Source::File(p)).collect();
+        let map = options.map.clone().unwrap_or_default();
+        let reading = recording::read_together(&sources, &map, progress)?;
+        self.keep_reading(paths, reading, &map, options)
+    }
+
+    fn keep_reading(
+        &self,
+        paths: &[&Path],
+        mut reading: Reading,
+        map: &Map,
+        options: &ImportOptions,
+    ) -> Result<Imported, WorkshopError> {
+        let named = |p: &Path| p.display().to_string();
+        let file = paths.iter().map(|p| named(p)).collect::<Vec<_>>().join(" + ");
         let found = consistency::check(&reading.samples);
         let applied = if options.fix_signs {
             consistency::apply(&found.sign_fixes(), &mut reading.samples)
@@ -77,16 +105,28 @@ impl Workshop {
             Vec::new()
         };
         let derived = derive::fill(&mut reading.samples);
-        let failed = |source| WorkshopError::Read(recording::ReadError::Open { file: file.clone(), source });
-        let content = library::Digest::of_file(path).map_err(failed)?;
+        let digest = |p: &&Path| {
+            let failed = |source| WorkshopError::Read(recording::ReadError::Open { file: named(p), source });
+            library::Digest::of_file(p).map_err(failed)
+        };
+        let content = match paths {
+            [one] => digest(one)?,
+            _ => {
+                let parts: Vec<_> = paths.iter().map(digest).collect::<Result<_, _>>()?;
+                let text: Vec<_> = parts.iter().map(ToString::to_string).collect();
+                library::Digest::of_bytes(text.join(" ").as_bytes())
+            }
+        };
         let placed = self.place(&file, &reading.samples, options)?;
-        let name_hint = path.file_stem().map_or_else(|| file.clone(), |s| s.to_string_lossy().into_owned());
+        let stem = paths.first().and_then(|p| p.file_stem());
+        let name_hint = stem.map_or_else(|| file.clone(), |s| s.to_string_lossy().into_owned());
+        let names: Vec<_> = paths.iter().filter_map(|p| p.file_name()).map(|n| n.to_string_lossy()).collect();
         let new = NewRecording {
             name_hint,
             driver: options.driver.clone(),
             car: options.car.clone(),
             circuit: placed.circuit.as_ref().map(|(c, _)| c.name.clone()).or_else(|| options.circuit.clone()),
-            source_name: path.file_name().map_or(file, |n| n.to_string_lossy().into_owned()),
+            source_name: names.join(" + "),
             content_sha256: Some(content),
             recorded_at: None,
             note: String::new(),
