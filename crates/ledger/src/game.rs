@@ -14,26 +14,36 @@
 //! not reproduce of the measured loss is *unexplained*: arriving slower or faster, what happened on the straight itself, and
 //! the error of the profiles. So the shares and the unexplained sum to the loss of the corner exactly.
 //!
-//! **The profile** is made of the three curves of module `side`: the way in `u = run(s)`, the way down `x⁻(h)` over
-//! the base `u_b`, the way out `x⁺(h)` over the least `u_m = u_b − drop`, with `u = min(run, way down)` before the slowest
+//! **The profile** is made of the curves of module `side`: the way in `u = run(s)`, the way down `x⁻(h)` over the base `u_b`,
+//! the least `u_b − drop`, the way out `x⁺(h)` over its own base `u_o`, with `u = min(run, way down)` before the slowest
 //! place. Everything in which the passes differ is assigned to one player, half of it to each side of the mean of the two:
 //!
 //! | player | its property |
 //! |---|---|
 //! | line distance | the length `σ(s)` |
 //! | line radius | part of `ln u_b`: the log of the tightest curvatures' ratio, no more than the bases differ |
-//! | minimum speed | the rest of `ln u_b`: at one radius, `u ∝` lateral acceleration |
-//! | brake effort | change of `Δx⁻(h)` above the later-released brake's release: slope `1/2a` of the plateau |
-//! | brake point, release, coasting | `Δx⁻(h)` below it, and its value there for all above |
-//! | throttle pick-up | the shift of the way out, no more than the pick-ups are apart, and the drop below the base |
+//! | minimum speed | the rest of `ln u_b`: at one radius, `u` goes with lateral acceleration |
+//! | brake effort | the whole way down stretched by the ratio of the plateaus' slopes `1/2a`, no more than it is moved |
+//! | brake point, release, coasting | the rest of `Δx⁻(h)`, shared out as told below |
+//! | coasting, throttle pick-up | `drop`: what rolling further with neither pedal took from the speed, by the earlier release or the later throttle |
+//! | throttle pick-up | the shift of the way out, no more than the pick-ups are apart |
 //! | drive out, gear | the rest of `Δx⁺(h)`; gear where the passes are in different gears |
 //! | lift | `Δx⁻(h)` when neither brakes and one lifts |
 //!
+//! What a pass is slower at the slowest place by counts on the way out only as far as it still is at the end of the exit
+//! (`u_o`), shared among those who made it slower; the pass that regains the rest begins its way out where it has done so.
+//!
 //! **Brake point, release or coasting?** All three mean being slow too early, and the earlier brake point goes with each. Let
-//! `X` be the shift of the braking (at the release's level) and `R` that of the release's end. Where `R ≤ X` the braking as
-//! a whole was moved: brake point. Where the release comes earlier still, its excess `R − X` over `X` is not a
-//! matter of when braking began: that share of the shift, up to all of it, goes to coasting as far as `R` was filled with
-//! neither pedal, else to release. (A later release that goes with an earlier brake point counts the same way.)
+//! `X` be the shift of the braking (near its begin, effort aside) and `R` that of the release's end. Where `R ≤ X` the
+//! braking as a whole was moved: brake point. Where the release comes earlier still, its excess `R − X` over `X` is not a
+//! matter of when braking began, nor is rolling further than `X`: that share of the shift, up to all of it, goes to coasting
+//! as far as `R` was filled with neither pedal by a pass that did brake into the corner, else to release. (A later release
+//! that goes with an earlier brake point counts the same way.)
+//!
+//! **Where it stops holding.** Speed that goes up and down on the way in or out (double apexes, spins, traffic) is replaced by
+//! its envelope, the difference is unexplained. A brake point and a missing trail in one corner share by the rule above and
+//! cannot be told apart further. Without a brake channel the way down is the brake point's, without positions and
+//! accelerations the base is the minimum speed's, and the entry's certainty is open.
 //!
 //! **Exchanging the laps** gives the dual game with the opposite sign, which the Shapley value shares alike; see `shapley`.
 //! To make this exact to the last bit, every pair is computed from the slower lap to the faster.
@@ -50,8 +60,8 @@ use std::ops::Range;
 
 /// Differences of `ln` curvature that are not told from noise. Own choice: 2 % of the radius.
 const RADIUS_NOISE: f64 = 0.02;
-/// Differences of `ln` braking distance that are not told from fuel and speed. Own choice: 2 %.
-const EFFORT_NOISE: f64 = 0.02;
+/// Differences of `ln` braking distance that are not told from fuel and speed. Own choice: 1 %.
+const EFFORT_NOISE: f64 = 0.01;
 /// A brake still in use this far \[m\] behind the turn-in was taken into the corner. Own choice: half a second of steering
 /// at a hairpin's speed.
 const INTO_M: f64 = 8.0;
@@ -156,7 +166,7 @@ struct Rolled {
 impl Section<'_> {
     /// The lap that rolled further lost speed by it: what it loses per metre over the excess, no more than it is slower at
     /// the slowest place.
-    fn rolled(&self, runs: Both<Run<'_>>, grounds: Both<Ground>) -> Rolled {
+    fn rolled(&self, runs: Both<Run<'_>>, grounds: Both<Ground>, out_shift_m: f64) -> Rolled {
         let mut found = Rolled { drop: Both { lap: 0.0, reference: 0.0 }, late: 0.0 };
         let places = self.passes.map(|p| p.brake_release_m.zip(p.throttle_pickup_m)).present();
         let Some((places, rolled)) = places.zip(self.passes.map(|p| p.rolling_m).present()) else {
@@ -179,7 +189,10 @@ impl Section<'_> {
         } else {
             found.drop.reference = drop;
         }
-        let late = (more_m.signum() * places.map(|p| p.1).difference()).max(0.0);
+        // A throttle that only holds the speed does not bring the way out forward.
+        let late = (more_m.signum() * places.map(|p| p.1).difference())
+            .min(2.0 * more_m.signum() * out_shift_m)
+            .max(0.0);
         let early = (-more_m.signum() * places.map(|p| p.0).difference()).max(0.0);
         found.late = if late + early > 0.0 { late / (late + early) } else { 0.0 };
         found
@@ -215,16 +228,16 @@ impl<'a> Game<'a> {
         }
         let runs = section.square.map(|square| Run { s_m: s, square });
         let grounds = runs.map(|r| Ground::find(r, inside.clone()));
-        let rolled = section.rolled(runs, grounds);
-        let base = grounds.zip(rolled.drop).map(|(g, d)| g.least + d);
-        let reach = grounds.zip(base).map(|(g, b)| g.highest - b);
-        let down_levels = side::levels(side::cover([reach.lap, reach.reference]));
-        let down = runs.zip(grounds).zip(base).map(|((r, g), b)| side::way_down(r, g, b, &down_levels));
         let ends = runs.zip(grounds).map(|(r, g)| r.at(section.exit_end_m.max(g.slowest_m)));
         let out_base = out_bases(grounds.map(|g| g.least), ends.difference());
         let gain = ends.zip(out_base).map(|(u, b)| u - b);
         let out_levels = side::levels(1.05 * gain.max().max(1.0));
         let out = runs.zip(grounds).zip(out_base).map(|((r, g), b)| side::way_out(r, g, b, &out_levels));
+        let rolled = section.rolled(runs, grounds, out_shift(&out));
+        let base = grounds.zip(rolled.drop).map(|(g, d)| g.least + d);
+        let reach = grounds.zip(base).map(|(g, b)| g.highest - b);
+        let down_levels = side::levels(side::cover([reach.lap, reach.reference]));
+        let down = runs.zip(grounds).zip(base).map(|((r, g), b)| side::way_down(r, g, b, &down_levels));
 
         let mut game = Self {
             section,
@@ -305,7 +318,7 @@ impl<'a> Game<'a> {
             }
         }
         // Earlier is positive, as in the text above.
-        let x = effort.down[from] - moved[from];
+        let x = effort.down[to] - moved[to];
         let r = -releases.map(|(_, m)| m).difference();
         let rolled = passes.map(|p| p.rolling_m).present().map_or(0.0, Both::difference);
         let beyond = |y: f64| if y * x >= 0.0 { (y.abs() - x.abs()).max(0.0) } else { y.abs() };

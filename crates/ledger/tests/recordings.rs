@@ -491,7 +491,7 @@ fn planted_causes_are_steady_under_other_rates_and_without_accelerations_or_stee
     same(
         "no accelerations",
         against(&without(&driver, &accelerations), &without(&clean, &accelerations)),
-        0.03,
+        0.02,
     );
     let steering = [Channel::SteeringWheelAngle, Channel::RoadWheelAngle];
     same("no steering", against(&without(&driver, &steering), &without(&clean, &steering)), 0.02);
