@@ -49,14 +49,14 @@ function gathered(level, fold, unfolded, others) {
  * @param {any[]} entries keyed
  * @param {'time' | 'track' | 'phase'} by
  * @param {Set<string>} unfolded which gathered rows show their entries
+ * @param {boolean} [gains] whether the lap gains: then its gains come first
  */
-export function rowsOf(entries, by, unfolded) {
+export function rowsOf(entries, by, unfolded, gains = false) {
   if (by === 'time') {
-    const sorted = [...entries].sort((a, b) => b.seconds - a.seconds || a.order - b.order);
+    const sorted = [...entries].sort((a, b) => (gains ? a.seconds - b.seconds : b.seconds - a.seconds) || a.order - b.order);
     const told = sorted.filter((e) => !isLevel(e));
     return [
-      ...told.filter((e) => e.seconds > 0).map((entry) => ({ entry })),
-      ...told.filter((e) => e.seconds < 0).map((entry) => ({ entry })),
+      ...told.map((entry) => ({ entry })),
       ...gathered(sorted.filter(isLevel), 'level', unfolded, told.length > 0),
     ];
   }
@@ -84,7 +84,8 @@ export function rowsOf(entries, by, unfolded) {
 export function Account({ ledger, causes, entries, by, setBy, opened, open, inline }) {
   const [unfolded, setUnfolded] = useState(() => new Set());
   const list = useRef(null);
-  const rows = useMemo(() => rowsOf(entries, by, unfolded), [entries, by, unfolded]);
+  const gains = ledger.gap_s < 0;
+  const rows = useMemo(() => rowsOf(entries, by, unfolded, gains), [entries, by, unfolded, gains]);
   const scale = useMemo(() => scaleOf(rows.map((r) => r.entry?.seconds ?? (r.fold ? r.seconds : 0))), [rows]);
   const sum = total(entries);
   const agrees = Math.abs(sum - ledger.gap_s) < AGREES_S;
@@ -133,7 +134,7 @@ export function Account({ ledger, causes, entries, by, setBy, opened, open, inli
     <div class="account-head">
       <h2 id="account-title">The account</h2>
       <div class="switch" role="group" aria-label="How the account is read">
-        ${readings.map((r) => html`<button type="button" data-by=${r.by} aria-pressed=${by === r.by} onClick=${() => setBy(r.by)}>${r.words}</button>`)}
+        ${readings.map((r) => html`<button type="button" data-by=${r.by} aria-pressed=${by === r.by} onClick=${() => setBy(r.by)}>${r.by === 'time' && gains ? 'by time gained' : r.words}</button>`)}
       </div>
     </div>
     <${Sums} ledger=${ledger} causes=${causes} />

@@ -63,6 +63,9 @@ function Book({ recordings, laps }) {
       ${plural(recordings.length, 'recording')} with ${plural(laps.length, 'lap')}, ${timed.length} of them timed and valid.
       ${fastest && circuits.size === 1 && ` The fastest is ${lapTime(fastest.lap_time_s)}: ${fastest.driver ? `${fastest.driver}, ` : ''}${lapWords(fastest)}.`}
     </p>
+    ${choosable.length === 0 &&
+    html`<p class="doubt">No lap has a time yet. A lap needs to cross the line twice in one recording; the remarks below say what each one lacks.
+      Drive on for one more lap and import that recording.</p>`}
     <form class="recordings" onSubmit=${(e) => e.preventDefault()} onKeyDown=${(e) => {
       if (e.key === 'Enter' && e.target.type === 'radio') open();
     }}>

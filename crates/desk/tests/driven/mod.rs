@@ -341,12 +341,13 @@ async fn all(
     if bench.season.is_some() {
         check!("work that takes long says what it does, and can be stopped", long_work(&bench));
         check!("channels that were not recorded are said to be missing", missing_channels(&bench));
+        check!("laps without a time say what they lack", no_timed_lap(&bench));
         check!(
             "an empty library says what would fill it, a closed desk that it is closed",
             empty_library(&bench)
         );
     } else {
-        for name in ["long work", "missing channels", "an empty library"] {
+        for name in ["long work", "missing channels", "laps without a time", "an empty library"] {
             tally.skip(name, "needs the made-up season");
         }
     }
@@ -851,6 +852,19 @@ async fn missing_channels(bench: &Bench) -> Result<()> {
     ensure!(said.contains("Neither lap has this channel recorded"), "{said}");
     ensure!(said.contains("not recorded"), "{said}");
     bench.picture("missing-channels-1440-day").await
+}
+
+async fn no_timed_lap(bench: &Bench) -> Result<()> {
+    let desk = desk::Desk::open(0)?;
+    let url = desk.url();
+    let task = tokio::spawn(desk.serve_until(Arc::new(fixture::Untimed), std::future::pending()));
+    bench.client.goto(&url).await?;
+    bench.until("return document.querySelector('.recording') !== null").await?;
+    let said = bench.text("main").await?;
+    bench.picture("untimed-1440-day").await?;
+    task.abort();
+    ensure!(said.contains("No lap has a time yet") && said.contains("ends before the line"), "{said}");
+    Ok(())
 }
 
 async fn empty_library(bench: &Bench) -> Result<()> {

@@ -99,8 +99,9 @@ const made = [
 ];
 
 test('level entries fold into one row, alone they stand for themselves', () => {
-  const said = (by, unfolded = []) => rowsOf(made, by, new Set(unfolded)).map((r) => (r.head ? `[${r.corner}]` : r.fold ? `${r.fold} ${r.count} ${r.seconds.toFixed(3)}` : r.entry.key));
+  const said = (by, unfolded = [], gains = false) => rowsOf(made, by, new Set(unfolded), gains).map((r) => (r.head ? `[${r.corner}]` : r.fold ? `${r.fold} ${r.count} ${r.seconds.toFixed(3)}` : r.entry.key));
   assert.deepEqual(said('time'), ['b', 'a', 'c', 'level 2 0.002']);
+  assert.deepEqual(said('time', [], true), ['c', 'a', 'b', 'level 2 0.002']);
   assert.deepEqual(said('time', ['level']), ['b', 'a', 'c', 'level 2 0.002', 'd', 'e']);
   assert.deepEqual(said('track'), ['[]', 'a', '[T1]', 'b', 'c', 'd', '[T9]', 'e']);
 });
