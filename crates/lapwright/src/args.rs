@@ -18,7 +18,7 @@ pub(crate) enum Command {
     Import(Import),
     /// List the laps of the library
     Laps(Laps),
-    /// Split the gap between two laps over corners and phases
+    /// Split the gap between two laps over corners and causes
     Ledger(Ledger),
     /// List the channels that a recording may have, or those that one has
     Channels(Channels),

@@ -18,6 +18,8 @@ use workshop::{Extent, Fault, ImportOptions, Imported, Line, Workshop, WorkshopE
 const LINE_REACH_M: f64 = 25.0;
 /// Seed of the demo: any number makes a season, one number makes everybody's the same.
 const DEMO_SEED: u64 = 7;
+/// Where sentences of the ledger begin: behind seconds and owner \[characters\].
+const SENTENCE_INDENT: usize = 19;
 /// Width of sentences on a terminal \[characters\].
 const SENTENCE_WIDTH: usize = 75;
 
@@ -148,19 +150,27 @@ fn import_report(i: &Imported) -> String {
         ));
     }
     lines.push(format!("  {used} of {} columns are channels", report.columns.len()));
-    for column in report.columns.iter().filter(|c| c.channel.is_none()) {
-        if let Some(reason) = &column.reason {
-            lines.push(format!("  left out: '{}': {reason}", column.column));
-        }
+    for column in &report.columns {
+        let unit = column.unit.as_deref().filter(|u| !matches!(*u, "" | "-"));
+        let unit = unit.map_or_else(String::new, |u| format!(" in {u}"));
+        let became = match (&column.channel, &column.reason) {
+            (Some(channel), _) => format!("is {channel}{unit}"),
+            (None, Some(reason)) => format!("is left out: {reason}"),
+            (None, None) => "is left out".to_owned(),
+        };
+        lines.push(format!("    {:<32} {became}", format!("'{}'", column.column)));
     }
-    lines.extend(report.issues.iter().map(|issue| format!("  {}", issue.sentence)));
+    // What was left out is said above.
+    let misfit = |i: &&workshop::Issue| !matches!(i.finding, workshop::Finding::UnitMisfit { .. });
+    lines.extend(report.issues.iter().filter(misfit).map(|issue| format!("  {}", issue.sentence)));
     if let Some(profile) = &i.profile {
         lines.push(format!("  read with the profile '{profile}'"));
     }
     lines.extend(i.derived.iter().map(|d| format!("  derived: {}", d.sentence)));
     lines.extend(i.applied.iter().map(|a| format!("  turned: {}", a.sentence)));
     for c in i.contradictions.iter().filter(|c| !i.applied.iter().any(|a| c.fix.as_ref() == Some(&a.fix))) {
-        let fix = if c.fix.as_ref().is_some_and(|f| f.is_sign()) { "; --fix-signs turns it" } else { "" };
+        let fix =
+            if c.fix.as_ref().is_some_and(workshop::Fix::is_sign) { "; --fix-signs turns it" } else { "" };
         lines.push(format!("  contradiction: {}{fix}", c.sentence));
     }
     if let Some(c) = &i.circuit {
@@ -217,11 +227,9 @@ fn ledger(a: &Ledger) -> Result<()> {
         ledger.entries.iter().partition(|e| e.seconds.abs() >= workshop::EQUAL_S);
     entries.sort_by(|a, b| b.seconds.total_cmp(&a.seconds));
     for e in &entries {
-        lines.push(format!(
-            "{:>8}  {}",
-            print::seconds(e.seconds),
-            print::folded(&e.sentence, SENTENCE_WIDTH, 10)
-        ));
+        let owner = e.owner.map_or_else(String::new, |o| o.to_string());
+        let sentence = print::folded(&e.sentence, SENTENCE_WIDTH, SENTENCE_INDENT);
+        lines.push(format!("{:>8}  {owner:<7}  {sentence}", print::seconds(e.seconds)));
     }
     if !level.is_empty() {
         let rest: f64 = level.iter().map(|e| e.seconds).sum();

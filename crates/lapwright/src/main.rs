@@ -11,6 +11,7 @@ mod print;
 mod progress;
 
 use clap::Parser;
+use std::io::{ErrorKind, Write};
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
@@ -19,7 +20,8 @@ fn main() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("lapwright: {}", print::error(&error));
+            // Standard error may be closed too; then there is nobody left to tell.
+            let _ = writeln!(std::io::stderr(), "lapwright: {}", print::error(&error));
             ExitCode::from(if commands::is_users_mistake(&error) { 2 } else { 1 })
         }
     }
@@ -27,6 +29,10 @@ fn main() -> ExitCode {
 
 /// `lapwright laps | head`: the reader has seen enough.
 fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    let mut causes = error.chain().filter_map(|c| c.downcast_ref::<std::io::Error>());
-    causes.any(|e| e.kind() == std::io::ErrorKind::BrokenPipe)
+    let kind = |cause: &(dyn std::error::Error + 'static)| {
+        let written = cause.downcast_ref::<std::io::Error>().map(std::io::Error::kind);
+        written
+            .or_else(|| cause.downcast_ref::<serde_json::Error>().and_then(serde_json::Error::io_error_kind))
+    };
+    error.chain().any(|cause| kind(cause) == Some(ErrorKind::BrokenPipe))
 }

@@ -86,10 +86,10 @@ impl Workshop {
         let s_m = &laps.lap.trace.s_m;
         Ok(Comparison {
             circuit: drawing(circuit, s_m),
-            s_m: s_m.clone(),
+            s_m: drawn(s_m),
             lap: columns(circuit, &laps.lap),
             reference: columns(circuit, &laps.reference),
-            gap_s,
+            gap_s: drawn(&gap_s),
             phases: phases.collect(),
         })
     }
@@ -218,8 +218,8 @@ fn unaccounted(laps: &Both<Driven>, source: ledger::LedgerError) -> WorkshopErro
 
 fn drawing(circuit: &Circuit, s_m: &[f64]) -> CircuitDrawing {
     let polyline = |offset: &dyn Fn(f64) -> f64| {
-        let (x_m, y_m) = s_m.iter().map(|&s| circuit.point_beside(s, offset(s))).unzip();
-        Polyline { x_m, y_m }
+        let (x, y): (Vec<f64>, Vec<f64>) = s_m.iter().map(|&s| circuit.point_beside(s, offset(s))).unzip();
+        Polyline { x_m: drawn(&x), y_m: drawn(&y) }
     };
     let borders = circuit.has_borders().then(|| {
         let width = |s: f64| circuit.widths(s).unwrap_or_default();
@@ -235,20 +235,29 @@ fn drawing(circuit: &Circuit, s_m: &[f64]) -> CircuitDrawing {
     }
 }
 
+/// Digits that a trace is drawn with: a tenth of a millimetre, of a millisecond, of a thousandth of a pedal. Values that
+/// are accounted with are never rounded.
+const DRAWN: f64 = 1e4;
+
+/// Values as they are drawn; saves two thirds of the bytes.
+fn drawn(values: &[f64]) -> Vec<f64> {
+    values.iter().map(|v| (v * DRAWN).round() / DRAWN).collect()
+}
+
 fn columns(circuit: &Circuit, lap: &Driven) -> LapColumns {
     let trace = &lap.trace;
-    let column = |channel| trace.channels.get(&channel).cloned();
+    let column = |channel| trace.channels.get(&channel).map(|v| drawn(v));
     // Where the recording has no positions the driven line is drawn on the centre line.
     let beside = |(&s, &n): (&f64, &f64)| circuit.point_beside(s, if n.is_finite() { n } else { 0.0 });
-    let (x_m, y_m) = trace.s_m.iter().zip(&trace.offset_m).map(beside).unzip();
+    let (x_m, y_m): (Vec<f64>, Vec<f64>) = trace.s_m.iter().zip(&trace.offset_m).map(beside).unzip();
     LapColumns {
         id: lap.id.clone(),
         driver: lap.driver.clone(),
         lap_time_s: trace.time_s.last().copied().unwrap_or(f64::NAN),
-        time_s: trace.time_s.clone(),
-        x_m,
-        y_m,
-        offset_m: trace.offset_m.clone(),
+        time_s: drawn(&trace.time_s),
+        x_m: drawn(&x_m),
+        y_m: drawn(&y_m),
+        offset_m: drawn(&trace.offset_m),
         speed_mps: column(Channel::Speed),
         brake: column(Channel::Brake),
         throttle: column(Channel::Throttle),

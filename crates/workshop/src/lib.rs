@@ -26,7 +26,8 @@ pub use limits::{
     CornerShare, LeverAnswer, LimitLap, LimitOptions, Method, WhatIf, check_car, limit_circuit, limit_lap,
     what_if,
 };
-pub use recording::{Map, Progress, Report};
+pub use recording::consistency::Fix;
+pub use recording::{Finding, Issue, Map, Progress, Report};
 pub use season::{Extent, SeasonProgress};
 pub use track::Line;
 pub use vehicle::check::CarReport;

@@ -2,6 +2,7 @@
 
 use crate::{CircuitFound, Workshop, WorkshopError};
 use channels::{Channel, Origin, Samples};
+use library::LibraryError;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 use std::sync::Mutex;
@@ -18,8 +19,7 @@ pub use limit::{LimitLap, Method};
 
 /// The levers and the size of a click on each.
 const LEVERS: &str = include_str!("../levers.toml");
-/// Samples of a priced lap that are compared for a corner; the account of a corner runs from midway after the corner
-/// before to midway before the next.
+/// Corners that are named for a click: those where it acts most.
 const NAMED_CORNERS: usize = 3;
 
 /// How a limit lap is asked for.
@@ -281,12 +281,10 @@ pub fn limit_circuit(named: &str, library: &Path) -> Result<limit::Circuit, Work
     if Path::new(named).is_file() {
         return circuit_file(Path::new(named));
     }
-    let known = match Workshop::open(library) {
-        Ok(workshop) => match workshop.circuit_of_library(named) {
-            Err(WorkshopError::Library(library::LibraryError::NoCircuit { known, .. })) => known.join(", "),
-            answer => return answer,
-        },
-        Err(_) => String::new(),
+    let known = match Workshop::open(library).and_then(|w| w.circuit_of_library(named)) {
+        Err(WorkshopError::Library(LibraryError::NoCircuit { known, .. })) => known.join(", "),
+        Err(WorkshopError::Library(LibraryError::NoLibrary(_))) => String::new(),
+        answer => return answer,
     };
     let known = if known.is_empty() { "none".to_owned() } else { known };
     Err(WorkshopError::NeitherFileNorCircuit { name: named.to_owned(), known })
@@ -375,7 +373,7 @@ pub fn what_if(
     let Some(warm) = base.warm.as_ref().filter(|_| base.lap.converged) else {
         return Err(WorkshopError::NoBase { circuit: circuit_name.to_owned(), car: car_name });
     };
-    let levers = toml::from_str::<LeverFile>(LEVERS).map(|f| f.lever).unwrap_or_default();
+    let levers = toml::from_str::<LeverFile>(LEVERS).map_err(|e| WorkshopError::Levers(e.to_string()))?.lever;
     let present: Vec<(Lever, f64)> =
         levers.into_iter().filter_map(|l| number_at(&table, &l.paths[0]).map(|v| (l, v))).collect();
 
