@@ -60,7 +60,7 @@ function Book({ recordings, laps }) {
 
   return html`<div class="shelf"><div>
     <p class="answer">
-      ${plural(recordings.length, 'recording')} with ${plural(laps.length, 'lap')}, ${timed.length} of them timed and valid.
+      ${plural(recordings.length, 'recording')} with ${plural(laps.length, 'lap')}, ${timed.length || 'none'} of them timed and valid.
       ${fastest && circuits.size === 1 && ` The fastest is ${lapTime(fastest.lap_time_s)}: ${fastest.driver ? `${fastest.driver}, ` : ''}${lapWords(fastest)}.`}
     </p>
     ${choosable.length === 0 &&
