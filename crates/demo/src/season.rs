@@ -295,18 +295,18 @@ fn season_entries() -> Vec<Entry> {
         trial(
             "trial-a1",
             "2031-03-06T19:15:00",
-            "Trial, setup A: front bar as delivered.",
+            "Trial, setup A: front bar and wing as delivered.",
             stiff(),
             26.0,
             40.0,
         ),
-        trial("trial-b1", "2031-03-06T19:40:00", "Trial, setup B: front bar softer.", vec![], 25.0, 40.0),
+        trial("trial-b1", "2031-03-06T19:40:00", "Trial, setup B: front bar softer, wing back to where the coach runs it.", vec![], 25.0, 40.0),
         trial("trial-b2", "2031-03-06T20:05:00", "Trial, setup B again.", vec![], 24.0, 40.0),
         trial("trial-a2", "2031-03-06T20:30:00", "Trial, setup A again.", stiff(), 23.0, 40.0),
         Entry {
             name: "technique-one-before",
             recorded_at: "2031-03-10T19:20:00",
-            note: "Before the drill: brake point at Tollgate, throttle at Homestead.",
+            note: "Before the drill: brake point at T1, throttle in the last corner.",
             habits: habits(0.9, true, 0.9, 0.9, 0.6),
             ..learner()
         },
