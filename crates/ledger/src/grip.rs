@@ -4,6 +4,7 @@
 //! braking and driving each by a quantile over the lap's places, so that one spike over a kerb sets no mark. Use is the
 //! length in that ellipse, 1 at the demonstrated envelope. A place without enough places like it has no use.
 
+use crate::line;
 use channels::Channel;
 use track::LapTrace;
 
@@ -32,6 +33,9 @@ impl Grip {
             Some(a) => a.to_vec(),
             None => slope(&lap.s_m, speed_mps),
         };
+        // Over the same length as a place of interest, so that use and envelope are of one kind.
+        let lateral = line::smooth(&lap.s_m, &lateral);
+        let forward = line::smooth(&lap.s_m, &forward);
         let bands = Bands::new(speed_mps, &lateral, &forward);
         let in_use = (0..speed_mps.len())
             .map(|i| bands.use_of(speed_mps[i], lateral[i], forward[i]).unwrap_or(f64::NAN))

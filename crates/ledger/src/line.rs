@@ -75,7 +75,7 @@ pub(crate) fn mean(mut a: Vec<f64>, b: &[f64]) -> Vec<f64> {
 }
 
 /// Running mean, by differences of the running sum.
-fn smooth(s_m: &[f64], raw: &[f64]) -> Vec<f64> {
+pub(crate) fn smooth(s_m: &[f64], raw: &[f64]) -> Vec<f64> {
     let last = s_m.len() - 1;
     let reach = (REACH_M * last as f64 / (s_m[last] - s_m[0])).round().max(1.0) as usize;
     let mut sums = Vec::with_capacity(raw.len() + 1);

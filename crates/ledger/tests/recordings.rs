@@ -496,3 +496,23 @@ fn planted_causes_are_steady_under_other_rates_and_without_accelerations_or_stee
     let steering = [Channel::SteeringWheelAngle, Channel::RoadWheelAngle];
     same("no steering", against(&without(&driver, &steering), &without(&clean, &steering)), 0.02);
 }
+
+/// A front bar too stiff: the car's losses outnumber those of a stint with faults of the driver, and understeer is named.
+#[test]
+fn a_car_that_understeers_is_named_the_owner_more_often_than_a_healthy_one() {
+    let Some(folder) = recordings() else { return };
+    let circuit = hollowmere(&folder);
+    let clean = timed(&samples(&folder, "hollowmere-reference.parquet"), &circuit);
+    let owned = |file: &str| -> (usize, usize, usize) {
+        let laps = timed(&samples(&folder, file), &circuit);
+        let ledgers = all_pairs(&circuit, &laps, &clean);
+        let large: Vec<_> = ledgers.iter().flat_map(|l| &l.entries).filter(|e| e.seconds > 0.03).collect();
+        let car: Vec<_> = large.iter().filter(|e| e.owner == Some(Owner::Car)).collect();
+        let named = car.iter().filter(|e| e.owner_reason.contains("understeer")).count();
+        (large.len(), car.len(), named)
+    };
+    let (large, car, named) = owned("hollowmere-understeer.parquet");
+    assert!(3 * car > large && 2 * named > car, "{named} of {car} of {large}");
+    let (large, car, _) = owned("hollowmere-driver.csv");
+    assert!(5 * car < large, "{car} of {large}");
+}
