@@ -8,7 +8,7 @@ export const CAUSES = {
   brake_point: 'brake point',
   brake_effort: 'brake effort',
   release: 'brake release',
-  coasting: 'rolling',
+  coasting: 'coasting',
   minimum_speed: 'lowest speed',
   throttle_pickup: 'throttle pick-up',
   drive_out: 'drive out',

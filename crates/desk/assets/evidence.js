@@ -68,6 +68,8 @@ export function Evidence({ ledger, entry, comparison }) {
     });
   }, [span.from, span.to, lengthM]);
 
+  const gapAt = (u) => runningAt(s, comparison.gap_s, u) ?? 0;
+  const booking = bookingOf(entry, gapAt(stretch.to) - gapAt(stretch.from));
   const missing = [!positions(comparison.lap) && 'this lap', !positions(comparison.reference) && 'the reference'].filter(Boolean);
   return html`<div class="evidence">
     <div class="evidence-head">
@@ -80,7 +82,7 @@ export function Evidence({ ledger, entry, comparison }) {
     </div>
     <p class="sentence-again">${unbroken(entry.sentence)}</p>
     <${Why} entry=${entry} />
-    ${bookingOf(entry) && html`<p class="booking">${unbroken(bookingOf(entry))}</p>`}
+    ${booking && html`<p class="booking">${unbroken(booking)}</p>`}
     <div class="upper">
       <${Maps} comparison=${comparison} corners=${ledger.corners} stretch=${stretch} window=${span} whole=${whole} at=${at} corner=${entry.corner} system=${system} />
       <${Values} comparison=${comparison} at=${at} stretch=${stretch} system=${system} />
@@ -101,9 +103,19 @@ function Why({ entry }) {
   </dl>`;
 }
 
-/** What the account books elsewhere than where it shows, in a sentence. */
-function bookingOf(entry) {
-  if (isCause(entry)) return ''; // A cause is priced by itself; what is carried belongs to the phases.
+/** From this difference on [s] it is said why an entry is not what the gap does over its stretch; own choice. */
+const ASIDE_S = 0.02;
+
+/**
+ * What the account books elsewhere than where it shows, in a sentence.
+ * @param {any} entry
+ * @param {number} gapS by which the running gap changes over the stretch
+ */
+function bookingOf(entry, gapS) {
+  if (isCause(entry)) {
+    if (!isExplained(entry) || Math.abs(gapS - entry.seconds) < ASIDE_S) return '';
+    return `Over this stretch the gap changes by ${figure(gapS)} s. The entry is this cause’s share of the whole corner: part of it shows further on, or is balanced by other causes.`;
+  }
   const carried = entry.evidence?.carried_s;
   if (!Number.isFinite(carried) || Math.abs(carried) < 0.0005) return '';
   const size = `${figure(carried)} s`;
@@ -252,11 +264,11 @@ function Strips({ ledger, entry, corner, comparison, stretch, follow, window: sp
   </div>`;
 }
 
-/** Where a lap rolls with neither pedal: a bar of its own line at the foot of the throttle. */
+/** Where a lap rolls with neither pedal: a bar of its own line below the throttle's zero. */
 function Roll({ roll, window: span, width, height }) {
   const [left, right] = [xOf(Math.max(roll.from, span.from), span, width), xOf(Math.min(roll.to, span.to), span, width)];
   if (right <= left) return null;
-  return html`<span class=${`roll ${roll.of}`} style=${{ left: `${left}px`, width: `${right - left}px`, top: `${height - (roll.of === 'lap' ? 22 : 15)}px` }}></span>`;
+  return html`<span class=${`roll ${roll.of}`} style=${{ left: `${left}px`, width: `${right - left}px`, top: `${height - (roll.of === 'lap' ? 7 : 3)}px` }}></span>`;
 }
 
 /** Height of a note on a curve [px], and the width of its characters on the safe side. */
