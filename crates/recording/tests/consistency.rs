@@ -401,6 +401,7 @@ fn held_fixes_and_a_tilted_sensor_are_found() {
     one(Kind::Sign, Channel::AccelY);
     one(Kind::Sign, Channel::Heading);
     one(Kind::Offset, Channel::Heading);
+    assert!(found.iter().all(|c| c.kind != Kind::Unsettled), "{:?}", sentences(&found));
     assert!((one(Kind::Gravity, Channel::AccelZ).compared[0].evidence.spread + 9.6).abs() < 0.1);
 }
 

@@ -48,14 +48,14 @@ pub(super) struct Observation {
 /// Least correlation for a sign, a scale and a lag to be believed. Measured on the recordings of the tests, where sound
 /// channels reach 0.9 and more and a useless one stays below.
 const SIGN: f64 = 0.5;
-const SCALE: f64 = 0.8;
+const SCALE: f64 = 0.9;
 const LAG: f64 = 0.8;
 
 /// Correlation that taking out a lag must gain: less is the width of the peak, not a delay.
 const LAG_GAIN: f64 = 0.002;
 
 /// Series of one sign agree in scale when they differ by less than this share. Common practice, no source.
-const LEVEL_MISFIT: f64 = 0.3;
+pub(super) const LEVEL_MISFIT: f64 = 0.3;
 
 /// Slowest driving from which directions and curvatures are taken \[m/s\]. Common practice, no source.
 const MOVING_MPS: f64 = 3.0;

@@ -294,6 +294,10 @@ fn names(channels: &[Channel]) -> String {
     }
 }
 
+fn plural<'a>(channels: &[Channel], one: &'a str, more: &'a str) -> &'a str {
+    if channels.len() > 1 { more } else { one }
+}
+
 /// Takes out channels that follow nothing, with all their comparisons.
 fn useless(observations: &mut Vec<Observation>) -> Vec<Contradiction> {
     let lost = |o: &Observation| {
@@ -394,7 +398,9 @@ fn blamed(change: &Change, observations: &[Observation], positions: &[Channel]) 
     let evidence = listed(&compared);
     let or = match alternatives.as_slice() {
         [] => String::new(),
-        others => format!(", unless {} is wrong instead", names(others)),
+        others => {
+            format!(", unless {} {} wrong instead", names(others), plural(others, "is", "are"))
+        }
     };
     let turned = if change.factor < 0.0 { " and counted the other way" } else { "" };
     let first = channels.first().copied().unwrap_or(Channel::Time);
@@ -416,7 +422,11 @@ fn blamed(change: &Change, observations: &[Observation], positions: &[Channel]) 
         (_, Some((unit, read_as))) => (
             Kind::Unit,
             FixKind::Unit { factor: 1.0 / change.factor, unit, read_as },
-            format!("{} seems to be in {unit}, not in {read_as}{turned}", names(&channels)),
+            format!(
+                "{} {} to be in {unit}, not in {read_as}{turned}",
+                names(&channels),
+                plural(&channels, "seems", "seem")
+            ),
         ),
     };
     Contradiction {
@@ -456,8 +466,9 @@ fn late(change: &Change, observations: &[Observation], positions: &[Channel]) ->
     let or = match alternatives.as_slice() {
         [] => String::new(),
         others => format!(
-            ", unless {} runs {} instead",
+            ", unless {} {} {} instead",
             names(others),
+            plural(others, "runs", "run"),
             if change.delay_s > 0.0 { "early" } else { "late" }
         ),
     };
@@ -472,8 +483,9 @@ fn late(change: &Change, observations: &[Observation], positions: &[Channel]) ->
     Contradiction {
         kind: Kind::Delay,
         sentence: format!(
-            "{} runs {} by {:.2} s{or}. Evidence: {best}",
+            "{} {} {} by {:.2} s{or}. Evidence: {best}",
             names(&channels),
+            plural(&channels, "runs", "run"),
             if change.delay_s > 0.0 { "late" } else { "early" },
             change.delay_s.abs()
         ),

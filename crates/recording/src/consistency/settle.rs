@@ -104,7 +104,14 @@ fn corrected(observation: &Observation, changes: &[Change]) -> f64 {
 fn agrees(observation: &Observation, changes: &[Change]) -> bool {
     let k = corrected(observation, changes);
     let (low, high) = observation.allowed;
-    if observation.scale_clear { (low..=high).contains(&k) } else { k > 0.0 }
+    if !observation.scale_clear {
+        return k > 0.0;
+    }
+    // Noise in the one or the other: the true slope lies between the two lines of regression, k r and k / r.
+    let r = observation.evidence.correlation.abs();
+    let level = observation.evidence.misfit < super::compare::LEVEL_MISFIT;
+    let (least, most) = if level { (k, k) } else { (k * r, k / r) };
+    k > 0.0 && least <= high && most >= low
 }
 
 fn on_time(observation: &Observation, changes: &[Change]) -> bool {
