@@ -1,6 +1,6 @@
 //! From priced causes to entries: what each cause lost where, whose it is, how sure that is, and in which words.
 //!
-//! Causes below [`EQUAL_S`] are left to the corner's unexplained rest, which so stays honest and short. The interval of an
+//! Causes below [`LEAST_S`] are left to the corner's unexplained rest, which so stays honest and short. The interval of an
 //! entry is half the range of what its cause adds to the coalitions (where that is wide, causes cannot be told apart),
 //! the share of the unexplained that may be its own (in proportion to the seconds), and [`RESOLUTION_S`], added up.
 
@@ -30,7 +30,11 @@ pub struct Interval {
     pub hi: f64,
 }
 
-/// How surely a cause is there.
+/// Causes smaller than this \[s\] are no entries of their own. Well below what is worth a word, so that a cause which another
+/// logging rate carries over the mark moves an entry by no more than this.
+const LEAST_S: f64 = 0.002;
+
+/// How surely a cause is there, and whose it is. Car and rig are named by rules of thumb, so their entries are never sure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Certainty {
@@ -38,7 +42,7 @@ pub enum Certainty {
     Open,
     /// The interval does not hold zero.
     Likely,
-    /// The seconds are more than twice the half width of the interval.
+    /// The seconds are more than twice the half width of the interval, and neither car nor rig is named.
     Sure,
 }
 
@@ -150,7 +154,7 @@ impl<'a> Ground<'a> {
         let loss_s: f64 = driven.phases.iter().map(|p| p.seconds).sum();
         let priced = self.price(driven);
         let mut kept: Vec<Priced> =
-            priced.into_iter().filter(|p| p.seconds.abs() >= EQUAL_S && p.seconds.is_finite()).collect();
+            priced.into_iter().filter(|p| p.seconds.abs() >= LEAST_S && p.seconds.is_finite()).collect();
         kept.sort_by_key(|p| p.cause);
         let told_s: f64 = kept.iter().map(|p| p.seconds).sum();
         let rest_s = loss_s - told_s + 0.0;
@@ -179,7 +183,7 @@ impl<'a> Ground<'a> {
         };
         let certainty = if !told || seconds.abs() <= half_s {
             Certainty::Open
-        } else if seconds.abs() <= 2.0 * half_s {
+        } else if seconds.abs() <= 2.0 * half_s || matches!(owned.owner, Owner::Car | Owner::Rig) {
             Certainty::Likely
         } else {
             Certainty::Sure

@@ -8,7 +8,11 @@ use crate::{Both, EQUAL_S, Phase};
 /// The sentence of an entry, e.g. `You brake 16 m earlier than the reference at T1: 0.17 s lost.`
 pub(crate) fn sentence(driven: &Driven<'_>, cause: Cause, seconds: f64) -> String {
     let corner = &driven.corner.name;
-    let amount = format!("{:.2} s {}", seconds.abs(), if seconds > 0.0 { "lost" } else { "gained" });
+    let amount = if seconds.abs() < EQUAL_S {
+        "next to nothing".to_owned()
+    } else {
+        format!("{:.2} s {}", seconds.abs(), if seconds > 0.0 { "lost" } else { "gained" })
+    };
     if cause == Cause::Unexplained {
         return if seconds.abs() < EQUAL_S {
             format!("The rest of {corner}: level with the reference.")
@@ -49,10 +53,7 @@ fn what(driven: &Driven<'_>, cause: Cause, seconds: f64) -> String {
             let v = passes.map(|p| p.minimum_speed_mps).difference();
             let word = if loses { "slower" } else { "faster" };
             if (v < 0.0) == loses && v.abs() >= 0.1 {
-                format!(
-                    "are {:.1} km/h {word} at the slowest point than the reference, on as wide a line",
-                    3.6 * v.abs()
-                )
+                format!("are {:.1} km/h {word} at the slowest point than the reference", 3.6 * v.abs())
             } else {
                 pick(
                     loses,
