@@ -300,7 +300,14 @@ fn season_entries() -> Vec<Entry> {
             26.0,
             40.0,
         ),
-        trial("trial-b1", "2031-03-06T19:40:00", "Trial, setup B: front bar softer, wing back to where the coach runs it.", vec![], 25.0, 40.0),
+        trial(
+            "trial-b1",
+            "2031-03-06T19:40:00",
+            "Trial, setup B: front bar softer, wing back to where the coach runs it.",
+            vec![],
+            25.0,
+            40.0,
+        ),
         trial("trial-b2", "2031-03-06T20:05:00", "Trial, setup B again.", vec![], 24.0, 40.0),
         trial("trial-a2", "2031-03-06T20:30:00", "Trial, setup A again.", stiff(), 23.0, 40.0),
         Entry {
