@@ -342,3 +342,69 @@ fn lap_plan(ground: &Ground<'_>, setting: &Setting, active: &[bool], lap: u32, f
         from_mps,
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use vehicle::simulation::Controls;
+
+    /// Eight seconds at 55 m/s: straight, a bend, then hard on the brake; the state at the end of each third, and the
+    /// mean size of the front left damper's speed.
+    fn manoeuvre(fault: Option<CarFault>) -> ([State; 3], f64) {
+        let car = Car::from_toml_str(vehicle::examples::GT).unwrap();
+        let car = spoil_car(&car, fault.as_slice(), &[]);
+        let mut simulation = Simulation::new(&car, SimulationOptions::default()).unwrap();
+        simulation.place(0.0, 0.0, 0.0, 55.0);
+        let mut damper_mps = 0.0;
+        let thirds = [(3000, 0.55, 0.0, 0.0), (3000, 0.6, 0.0, 0.5), (2000, 0.0, 0.5, 0.0)];
+        let states = thirds.map(|(steps, throttle, brake, steering_wheel_angle_rad)| {
+            for _ in 0..steps {
+                let controls = Controls { throttle, brake, steering_wheel_angle_rad, ..Default::default() };
+                simulation.step(&controls, &Surface::default());
+                damper_mps += simulation.state().wheels.fl.damper_speed_mps.abs() / 8000.0;
+            }
+            simulation.state()
+        });
+        (states, damper_mps)
+    }
+
+    /// Each fault of the car shows in the channel that a race engineer would look at, with the sign of common practice.
+    #[test]
+    fn every_fault_of_the_car_shows_where_one_would_look() {
+        let (healthy, damper_mps) = manoeuvre(None);
+        let rear_n = |s: &State| s.wheels.rl.load_n + s.wheels.rr.load_n;
+        let turn = |s: &[State; 3]| s[1].yaw_rate_radps / s[1].speed_mps;
+        let with = |fault| manoeuvre(Some(fault)).0;
+
+        // More front roll stiffness, or less front camber towards the bend's inside: the car turns less for the same wheel.
+        assert!(turn(&with(CarFault::RollBalance { front_share: 0.12 })) < turn(&healthy));
+        // Rear toe-in calms: less yaw for the same wheel. Front toe-in at speed rolls with slip angles of its own.
+        assert!(turn(&with(CarFault::RearToe { size_rad: 0.006 })) < turn(&healthy));
+        let toe = with(CarFault::FrontToe { size_rad: 0.006 });
+        let spread = |s: &State| s.wheels.fr.slip_angle_rad - s.wheels.fl.slip_angle_rad;
+        assert!(
+            (spread(&toe[0]) - spread(&healthy[0])).abs() > 0.005,
+            "{} {}",
+            spread(&toe[0]),
+            spread(&healthy[0])
+        );
+
+        let share =
+            |s: &State| s.brake_pressure_front_pa / (s.brake_pressure_front_pa + s.brake_pressure_rear_pa);
+        assert!(share(&with(CarFault::BrakeBias { front_share: 0.05 })[2]) > share(&healthy[2]) + 0.01);
+        assert!(rear_n(&with(CarFault::Wing { size_rad: 0.05 })[0]) > rear_n(&healthy[0]) + 50.0);
+        let soft = with(CarFault::Pressure { wheel: 1, size_pa: -20e3 });
+        let lost_pa = healthy[0].wheels.fr.tyre_pressure_pa - soft[0].wheels.fr.tyre_pressure_pa;
+        assert!((15e3..30e3).contains(&lost_pa), "{lost_pa}");
+        let camber = with(CarFault::FrontCamber { size_rad: 0.03 });
+        assert!((turn(&camber) / turn(&healthy) - 1.0).abs() > 1e-3);
+        let stiff_mps = manoeuvre(Some(CarFault::FrontDamper { factor: 2.5 })).1;
+        assert!(stiff_mps < damper_mps, "{stiff_mps} {damper_mps}");
+        let high = with(CarFault::RearRideHeight { size_m: 0.006 });
+        assert!(high[0].wheels.rl.ride_height_m > healthy[0].wheels.rl.ride_height_m + 0.003);
+        let both = with(CarFault::RideHeight { size_m: 0.006 });
+        assert!(both[0].wheels.fl.ride_height_m > healthy[0].wheels.fl.ride_height_m + 0.003);
+        let shut = with(CarFault::Ducts { opening: -0.5 });
+        assert!(shut[2].wheels.fl.brake_temp_k > healthy[2].wheels.fl.brake_temp_k);
+    }
+}

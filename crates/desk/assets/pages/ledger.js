@@ -32,8 +32,12 @@ export function LedgerPage({ lap, against, entry }) {
     </main><${Colophon} />`;
 }
 
+/** Stands for the fastest lap that the car can do on the circuit. */
+const LIMIT = 'limit';
+
 /** Who drove which lap, as far as the library says. */
 function saying(lap, id) {
+  if (id === LIMIT) return { who: 'the limit lap of this car', takes: '' };
   if (!lap) return { who: id, takes: '' };
   return { who: lap.driver ? `${lap.driver}’s ${lapWords(lap)}` : lapWords(lap), takes: lapTime(lap.lap_time_s) };
 }
@@ -164,6 +168,7 @@ function Pair({ ledger, laps, against }) {
     <label class="of-reference"><span class="label"><${LineSample} of="reference" /> reference</span>
       <select value=${against} onChange=${(e) => go(ledger.lap, e.currentTarget.value)}>
         <option value="best">The best lap${best ? `: ${best.driver ? `${best.driver}, ` : ''}${lapTime(best.lap_time_s)}` : ''}</option>
+        <option value=${LIMIT}>The limit lap: the fastest this car can do</option>
         <${LapOptions} laps=${choices} />
       </select></label>
   </div>`;
