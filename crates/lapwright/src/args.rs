@@ -34,6 +34,8 @@ pub(crate) enum Command {
     Limit(Limit),
     /// Say what each click of a car's setup is worth on a circuit
     Whatif(WhatIf),
+    /// Check that the rig tells the truth
+    Rig(Rig),
     /// Open the desk: the page that shows the library in the browser
     Desk(Desk),
     /// Build a library of an invented season and open the desk on it
@@ -346,4 +348,64 @@ pub(crate) struct Export {
     pub(crate) place: Where,
     #[command(flatten)]
     pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Rig {
+    #[command(subcommand)]
+    pub(crate) task: RigTask,
+    #[command(flatten)]
+    pub(crate) place: Where,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum RigTask {
+    /// Does the force feedback clip, where, and which gain would not
+    Forces {
+        /// The recording
+        recording: String,
+        /// Gain that is set in the simulator
+        #[arg(long)]
+        gain: Option<f64>,
+        /// Torque of the wheelbase at full command [Nm]
+        #[arg(long, value_name = "NM")]
+        peak_torque: Option<f64>,
+        /// Kind of wheelbase
+        #[arg(long, value_enum)]
+        drive: Option<DriveWord>,
+    },
+    /// Do the pedals reach both ends, quietly, finely and the same way each time
+    Pedals {
+        /// The recording
+        recording: String,
+    },
+    /// Does the wheel on the screen turn as the one in the hands does, and when
+    Steering {
+        /// The recording
+        recording: String,
+        /// Turn of the wheelbase from stop to stop [deg]
+        #[arg(long, value_name = "DEG")]
+        wheelbase_lock: Option<f64>,
+        /// Turn of the car's wheel from stop to stop [deg]
+        #[arg(long, value_name = "DEG")]
+        car_lock: Option<f64>,
+    },
+    /// Do samples come evenly, and how late does an input arrive
+    Timing {
+        /// The recording
+        recording: String,
+    },
+}
+
+/// Kind of wheelbase.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum DriveWord {
+    /// Gears between motor and wheel
+    Geared,
+    /// A belt between motor and wheel
+    Belt,
+    /// The wheel on the motor's shaft
+    Direct,
 }

@@ -2,6 +2,7 @@
 
 mod library;
 mod limits;
+mod rig;
 
 use crate::args::{Channels, Command, Desk, Export, GateWords, Import, Laps, Ledger, Where};
 use crate::books::OpenBooks;
@@ -31,6 +32,7 @@ pub(crate) fn run(command: Command) -> Result<()> {
         Command::Channels(a) => channels(&a),
         Command::Export(a) => export(&a),
         Command::Library(a) => library::run(&a),
+        Command::Rig(a) => rig::run(&a),
         Command::Car(a) => limits::car(&a),
         Command::Circuit(a) => limits::circuit(&a),
         Command::Limit(a) => limits::limit(&a),

@@ -299,3 +299,24 @@ fn what_is_exported_comes_back_the_same() {
     assert_eq!(out.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&out.stderr).contains(".parquet or .mf4"));
 }
+
+/// The stint with too much force feedback is found at the ceiling, with the share of its truth; a clean one is not.
+#[test]
+fn a_clipping_wheel_is_found_from_the_command_line() {
+    let Some(shared) = shared() else { return skipped("a_clipping_wheel_is_found_from_the_command_line") };
+    let dir = tempfile::tempdir().unwrap();
+    for file in ["hollowmere-feedback", "hollowmere-reference"] {
+        let path = shared.join("recordings").join(format!("{file}.parquet"));
+        run(lapwright(dir.path()).arg("import").arg(path));
+    }
+    let forces = |name: &str| -> Value {
+        serde_json::from_str(&run(lapwright(dir.path()).args(["rig", "forces", name, "--json"]))).unwrap()
+    };
+    assert_ne!(forces("hollowmere-feedback")["verdict"], "passed");
+    assert_eq!(forces("hollowmere-reference")["verdict"], "passed");
+    let told = run(lapwright(dir.path()).args(["rig", "forces", "hollowmere-feedback"]));
+    assert!(told.contains("proof") && told.contains("caution"), "{told}");
+    for check in ["pedals", "steering", "timing"] {
+        assert!(!run(lapwright(dir.path()).args(["rig", check, "hollowmere-reference"])).trim().is_empty());
+    }
+}

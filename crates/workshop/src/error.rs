@@ -277,6 +277,9 @@ pub enum WorkshopError {
     /// The limit lap has no trace.
     #[error("the limit lap cannot be laid over the circuit: {0}")]
     LimitTrace(String),
+    /// A rig check refused its options or the values of its channels.
+    #[error("{0}")]
+    Rig(String),
     /// The table of levers inside the program.
     #[error("the program's own table of levers cannot be read ({0}); this is a fault of the program")]
     Levers(String),

@@ -11,6 +11,7 @@ mod export;
 mod import;
 mod keeping;
 mod limits;
+mod rig_check;
 mod season;
 
 pub use answers::{
@@ -28,6 +29,10 @@ pub use limits::{
 };
 pub use recording::consistency::Fix;
 pub use recording::{Finding, Issue, Map, Progress, Report};
+pub use rig::forces::{Drive, ForceOptions};
+pub use rig::pedals::PedalOptions;
+pub use rig::steering::SteeringOptions;
+pub use rig::{Outcome, Verdict};
 pub use season::{Extent, SeasonProgress};
 pub use track::Line;
 pub use vehicle::check::CarReport;
