@@ -238,6 +238,8 @@ fn the_demo_can_be_read_back_with_its_truth() {
     assert!(best["entries"].as_array().unwrap().iter().all(|e| !e["sentence"].as_str().unwrap().is_empty()));
     let limit = ledger("limit");
     assert_eq!(limit["reference"], "limit");
+    // Its pedals are computed, so no cause against it is sure.
+    assert!(limit["entries"].as_array().unwrap().iter().all(|e| e["certainty"] == "open"));
     assert!(number(&limit["gap_s"]) > gap_s, "nobody is faster than the limit lap");
 }
 

@@ -6,7 +6,7 @@ use crate::{
     Borders, CircuitDrawing, Comparison, LapColumns, Ledger, PhaseSpan, Polyline, Workshop, WorkshopError,
 };
 use channels::Channel;
-use ledger::Both;
+use ledger::{Both, Certainty};
 use library::{LapEntry, LapKind};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -209,7 +209,15 @@ fn circuit_of(lap: &LapEntry) -> Result<&str, WorkshopError> {
 fn account(question: &Question) -> Result<Ledger, WorkshopError> {
     let Question { circuit, laps } = question;
     let names = Both { lap: laps.lap.id.as_str(), reference: laps.reference.id.as_str() };
-    ledger::ledger(circuit, &laps.lap.trace, &laps.reference.trace, names).map_err(|e| unaccounted(laps, e))
+    let mut ledger = ledger::ledger(circuit, &laps.lap.trace, &laps.reference.trace, names)
+        .map_err(|e| unaccounted(laps, e))?;
+    if laps.reference.id == LIMIT {
+        // The limit lap has no feet: its pedals are computed, so which cause took the time is told, but not proven.
+        for entry in &mut ledger.entries {
+            entry.certainty = Certainty::Open;
+        }
+    }
+    Ok(ledger)
 }
 
 fn unaccounted(laps: &Both<Driven>, source: ledger::LedgerError) -> WorkshopError {
