@@ -12,6 +12,7 @@ const SLIP_STEP_RAD: f64 = 0.005;
 /// Speeds of the axle curves \[m/s\].
 const SPEEDS: usize = 9;
 const SPEED_STEP_MPS: f64 = 10.0;
+/// Density of the air that the driver reckons with \[kg/m³\]: dry, 23 °C, at sea level; the ideal gas law.
 const AIR_KGPM3: f64 = 1.19;
 
 /// Lateral acceleration that an axle carries by slip angle, up to its peak; one curve per speed.

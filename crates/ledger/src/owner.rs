@@ -55,13 +55,22 @@ pub(crate) struct Owned {
     pub(crate) reason: String,
 }
 
+/// Share of a stretch for which a rig fault must be there. Own choice: a fifth of a corner is felt, a kerb is not.
 const CLIPPED_SHARE: f64 = 0.2;
 /// How much more of a rig fault the losing pass must have. Own choice.
 const CLEARLY_MORE: f64 = 0.1;
 /// Command from which force feedback is at its ceiling; common practice, no source.
 const CEILING: f64 = 0.995;
+/// Grip in use from which a car is at what it has shown. Own choice: the noise of a g-g plot is a few per cent.
 const AT_ENVELOPE: f64 = 0.95;
+/// Steering beyond what the rotation asks for, as a share, that names the balance. Own choice.
 const BALANCE: f64 = 0.08;
+/// Road on each side of the slowest places in which the middle of a corner is judged \[m\]. Own choice: half a second.
+const AROUND_SLOWEST_M: f64 = 15.0;
+/// A brake at full while the pedal has not reached its end: out at least the first, travel below the second. Own choice.
+const FULL_TOO_EARLY: (f64, f64) = (0.99, 0.95);
+/// A brake at nothing while the pedal moves: out below the first, travel above the second. Own choice.
+const DEAD: (f64, f64) = (0.01, 0.06);
 
 pub(crate) fn decide(ground: &Ground<'_>, driven: &Driven<'_>, cause: Cause, seconds: f64) -> Owned {
     let owned = |owner, reason: String| Owned { owner, reason };
@@ -93,7 +102,7 @@ pub(crate) fn decide(ground: &Ground<'_>, driven: &Driven<'_>, cause: Cause, sec
         );
         return owned(Owner::Driver, reason);
     }
-    let balance = balance(ground, driven, seconds).map_or("balance not told apart", |b| b);
+    let balance = balance(ground, driven, seconds).unwrap_or("balance not told apart");
     owned(
         Owner::Car,
         format!(
@@ -118,7 +127,7 @@ fn place(driven: &Driven<'_>, cause: Cause) -> (f64, f64) {
         Cause::BrakeEffort => stretch(0),
         Cause::Release => stretch(1),
         Cause::DriveOut => stretch(3),
-        _ => (slowest.min() - 15.0, slowest.max() + 15.0),
+        _ => (slowest.min() - AROUND_SLOWEST_M, slowest.max() + AROUND_SLOWEST_M),
     }
 }
 
@@ -145,16 +154,20 @@ fn rig(ground: &Ground<'_>, driven: &Driven<'_>, cause: Cause, seconds: f64) -> 
         }
         Cause::BrakePoint | Cause::BrakeEffort | Cause::Release => {
             let pedals = [Channel::Brake, Channel::BrakeTravel];
-            let full =
-                |lap: &LapTrace| share_of(lap, brake_m, released_m, &pedals, |v| v[0] >= 0.99 && v[1] < 0.95);
+            let full = |lap: &LapTrace| {
+                share_of(lap, brake_m, released_m, &pedals, |v| {
+                    v[0] >= FULL_TOO_EARLY.0 && v[1] < FULL_TOO_EARLY.1
+                })
+            };
             if let Some(full) = share(&full) {
                 return Some(format!(
                     "brake at full before the pedal's end for {:.0} % of the braking",
                     100.0 * full
                 ));
             }
-            let dead =
-                |lap: &LapTrace| share_of(lap, brake_m, released_m, &pedals, |v| v[0] < 0.01 && v[1] > 0.06);
+            let dead = |lap: &LapTrace| {
+                share_of(lap, brake_m, released_m, &pedals, |v| v[0] < DEAD.0 && v[1] > DEAD.1)
+            };
             let dead = share(&dead)?;
             Some(format!("brake pedal in its dead zone for {:.0} % of the way", 100.0 * dead))
         }

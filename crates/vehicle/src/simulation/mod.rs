@@ -539,11 +539,14 @@ impl Simulation {
     }
 }
 
+/// Specific gas constant of dry air \[J/(kg K)\]; handbook value, from memory.
+const DRY_AIR_JPKGK: f64 = 287.05;
+
 impl SimulationOptions {
     /// Density of the air \[kg/m³\], dry.
     #[must_use]
     pub fn air_density_kgpm3(&self) -> f64 {
-        self.air_pressure_pa / (287.05 * self.air_temp_k)
+        self.air_pressure_pa / (DRY_AIR_JPKGK * self.air_temp_k)
     }
 
     fn validate(&self, car: &Car) -> Result<(), CarError> {
