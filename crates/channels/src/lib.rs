@@ -12,10 +12,12 @@
 
 mod channel;
 mod samples;
+mod spelling;
 mod unit;
 
 pub use channel::{Channel, Interpolation, Wheel};
 pub use samples::{ClockId, MissingChannel, Origin, Samples, SamplesError, View};
+pub use spelling::edit_distance;
 pub use unit::{Dimension, Unit, UnknownUnit, units_of};
 
 /// Standard acceleration of free fall \[m/s²\], exact.

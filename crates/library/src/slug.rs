@@ -1,5 +1,7 @@
 //! Names of recordings: plain enough for every file system, every shell and the address of a page.
 
+use channels::edit_distance;
+
 /// Longest name. Leaves room for long folders on systems that take 260 characters in a path.
 pub(crate) const MAX_NAME: usize = 60;
 
@@ -53,28 +55,9 @@ fn shortened(name: &str, len: usize) -> &str {
     name[..name.len().min(len)].trim_end_matches('-')
 }
 
-/// Number of letters to insert, delete or replace to make `b` of `a`.
-///
-/// # Source
-/// `[Levenshtein1966]`; two-row form.
-fn edits(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, &cb) in b.iter().enumerate() {
-            let replaced = diagonal + usize::from(ca != cb);
-            diagonal = row[j + 1];
-            row[j + 1] = replaced.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row[b.len()]
-}
-
 /// The name most like `wanted`.
 pub(crate) fn nearest(wanted: &str, names: impl IntoIterator<Item = String>) -> Option<String> {
-    names.into_iter().min_by_key(|n| edits(wanted, n))
+    names.into_iter().min_by_key(|n| edit_distance(wanted, n))
 }
 
 #[cfg(test)]
@@ -115,7 +98,7 @@ mod tests {
     fn the_nearest_name_is_the_one_with_fewest_edits() {
         let names = ["evening-one", "evening-two", "morning"].map(str::to_owned);
         assert_eq!(nearest("evning-two", names).as_deref(), Some("evening-two"));
-        assert_eq!(edits("kitten", "sitting"), 3);
+        assert_eq!(edit_distance("kitten", "sitting"), 3);
         assert_eq!(nearest("x", []), None);
     }
 

@@ -5,7 +5,7 @@
 //! means an unknown column, which the user can map.
 
 use crate::report::Guess as Scored;
-use channels::{Channel, Dimension, Unit, UnknownUnit, Wheel};
+use channels::{Channel, Dimension, Unit, UnknownUnit, Wheel, edit_distance};
 use std::collections::HashMap;
 use std::sync::LazyLock;
 
@@ -535,7 +535,7 @@ pub(crate) fn scored(heading: &Heading) -> Vec<Scored> {
             {
                 continue;
             }
-            let differ = distance(name, spelling) as f64 / longer as f64;
+            let differ = edit_distance(name, spelling) as f64 / longer as f64;
             let channel = wheel.map_or(channel, |w| channel.on(w));
             put(channel, SIMILAR * (1.0 - differ) * unit_weight(&unit_of(channel)));
         }
@@ -561,7 +561,7 @@ pub(crate) fn near_channels(name: &str) -> Vec<String> {
 /// Names near to a wrong one: less than half of the letters differ.
 pub(crate) fn near(name: &str, names: impl Iterator<Item = String>) -> Vec<String> {
     let mut scored: Vec<(usize, String)> = names
-        .map(|n| (distance(name, &key_text(&n)), n))
+        .map(|n| (edit_distance(name, &key_text(&n)), n))
         .filter(|(d, n)| *d * 2 < n.chars().count().max(2))
         .collect();
     scored.sort();
@@ -571,22 +571,6 @@ pub(crate) fn near(name: &str, names: impl Iterator<Item = String>) -> Vec<Strin
 
 fn key_text(name: &str) -> String {
     words(name).join("_")
-}
-
-/// Insertions, deletions and replacements between two texts `[Levenshtein1966]`.
-fn distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, &cb) in b.iter().enumerate() {
-            let replaced = diagonal + usize::from(ca != cb);
-            diagonal = row[j + 1];
-            row[j + 1] = replaced.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row[b.len()]
 }
 
 #[cfg(test)]
